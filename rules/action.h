@@ -1,0 +1,64 @@
+// Everything the Marshal ever asks for. The daemon carries actions out in order; it never adds any of its own.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <variant>
+
+#include "rules/event.h"
+#include "rules/reason.h"
+
+namespace ampmarshal::rules {
+
+/// Close or open a load's contact: for a switched load that starts or stops it, for a permitted one it allows or
+/// forbids it to start. `changes` is false when only a switch of unknown state is told again what it should be.
+struct Switch {
+    LoadIndex load;
+    bool on;
+    Reason reason;
+    bool changes = true;
+};
+
+enum class AlertKind : std::uint8_t {
+    overload,      ///< the source is over a limit and nothing more can be shed
+    trip_nears,    ///< at the present current a limit trips soon
+    stall,         ///< a start did not settle
+    disobedience,  ///< told to stop, and its current stays
+    meter_silent,
+    supply_lost,
+    did_not_start,
+};
+
+/// Alerts are about the whole rig or, where `load` is set, about one load. Raised once, cleared once.
+struct AlertRaised {
+    AlertKind kind;
+    std::optional<LoadIndex> load{};
+    Reason reason{};
+};
+
+struct AlertCleared {
+    AlertKind kind;
+    std::optional<LoadIndex> load{};
+};
+
+/// A start was seen and has settled (or has not): what the meter saw of it.
+struct StartSeen {
+    LoadIndex load;
+    std::size_t stage;
+    double baseline_a;
+    double peak_a;
+    double running_a;
+    Duration lasted;
+};
+
+/// The load's state, demand, hold or reason is new: publish it.
+struct LoadChanged {
+    LoadIndex load;
+};
+
+using Action = std::variant<Switch, AlertRaised, AlertCleared, StartSeen, LoadChanged>;
+
+/// A short, stable word for programs: "stall", "trip_nears", ...
+const char* word(AlertKind kind);
+
+}  // namespace ampmarshal::rules

@@ -1,0 +1,51 @@
+// A load as the configuration describes it: where it sits, how important it is, how its start looks on a meter, and
+// how it can be told to run. Nothing in here changes while the program runs.
+#pragma once
+
+#include <cstdint>
+#include <string>
+#include <vector>
+
+#include "rules/legs.h"
+#include "rules/time.h"
+
+namespace ampmarshal::rules {
+
+enum class Control {
+    switched,   ///< commanded on and off; it starts when it is switched on
+    permitted,  ///< a contact allows it; it starts by itself when its own thermostat wants, and cycles
+    observed,   ///< cannot be controlled, only seen: it may start at any time
+};
+
+/// One step of a start: an air conditioner has two, its fan and, seconds to minutes later, its compressor.
+struct Stage {
+    std::string name;
+    double start_a;         ///< highest current the stage adds while it starts; >= running_a
+    Duration start_window;  ///< the longest a healthy start lasts
+    double running_a;       ///< current the stage adds once it has settled
+    Duration latest_after;  ///< latest delay after the stage before (or, for the first one, after being switched on)
+};
+
+struct Load {
+    std::string id;
+    std::string name;
+    LegSet legs;
+    int rank;  ///< 1 is kept longest; ranks are unique among the controlled loads
+    Control control;
+    std::vector<Stage> stages;  ///< one or two, in the order they start
+    Duration minimum_on{};
+    Duration minimum_off{};     ///< the rest between two starts (short-cycle protection)
+    Duration switch_latency{};  ///< from command to contact, at most
+    bool reports_switch = false;  ///< the switch tells its state on a feedback topic
+    bool wanted_at_start = true;
+
+    bool controlled() const { return control != Control::observed; }
+    double running_a() const;  ///< everything of this load running
+    /// The highest current this load can add from now on, given that its first `settled` stages run already.
+    double start_a(std::size_t settled) const;
+    Duration start_window() const;  ///< the longest of its stages
+    /// A motor start: the peak stands out above the running current.
+    bool starts_hard() const;
+};
+
+}  // namespace ampmarshal::rules
