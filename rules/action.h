@@ -1,4 +1,5 @@
-// Everything the Marshal ever asks for. The daemon carries actions out in order; it never adds any of its own.
+// Everything the Marshal ever asks for. The daemon carries actions out in order; it never adds any of its
+// own.
 #pragma once
 
 #include <cstdint>
@@ -10,8 +11,9 @@
 
 namespace ampmarshal::rules {
 
-/// Close or open a load's contact: for a switched load that starts or stops it, for a permitted one it allows or
-/// forbids it to start. `changes` is false when only a switch of unknown state is told again what it should be.
+/// Close or open a load's contact: for a switched load that starts or stops it, for a permitted one it allows
+/// or forbids it to start. `changes` is false when only a switch of unknown state is told again what it
+/// should be.
 struct Switch {
     LoadIndex load;
     bool on;

@@ -14,7 +14,8 @@ namespace ampmarshal::rules {
 using LoadIndex = std::size_t;    ///< position in the rig's list of loads
 using SourceIndex = std::size_t;  ///< position in the rig's list of sources
 
-/// One reading of one leg. `peak_a` is the highest current since the reading before, where the meter keeps it.
+/// One reading of one leg. `peak_a` is the highest current since the reading before, where the meter keeps
+/// it.
 struct MeterSample {
     Instant at;
     Leg leg;
@@ -31,8 +32,8 @@ struct DemandChanged {
     bool wanted;
 };
 
-/// What a switch says of itself. `age_known` is false for a retained message: it may be from last week, so an "off"
-/// proves nothing, but an "on" is a warning.
+/// What a switch says of itself. `age_known` is false for a retained message: it may be from last week, so an
+/// "off" proves nothing, but an "on" is a warning.
 struct SwitchFeedback {
     Instant at;
     LoadIndex load;
@@ -69,6 +70,7 @@ struct Tick {
     Instant at;
 };
 
-using Event = std::variant<MeterSample, DemandChanged, SwitchFeedback, SourceChanged, OperatorRequest, LinkChanged, Tick>;
+using Event = std::variant<MeterSample, DemandChanged, SwitchFeedback, SourceChanged, OperatorRequest,
+                           LinkChanged, Tick>;
 
 }  // namespace ampmarshal::rules

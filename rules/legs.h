@@ -1,5 +1,5 @@
-// The hot conductors of a rig. A 120 V rig has one leg (L1); a 120/240 V rig has two (L1, L2). A 240 V load sits on
-// both, and its current counts on each. Currents are always amperes in the named leg's conductor.
+// The hot conductors of a rig. A 120 V rig has one leg (L1); a 120/240 V rig has two (L1, L2). A 240 V load
+// sits on both, and its current counts on each. Currents are always amperes in the named leg's conductor.
 #pragma once
 
 #include <cstddef>
@@ -9,7 +9,9 @@ namespace ampmarshal::rules {
 
 enum class Leg : std::uint8_t { l1, l2 };
 inline constexpr Leg all_legs[] = {Leg::l1, Leg::l2};
-inline constexpr const char* name(Leg leg) { return leg == Leg::l1 ? "L1" : "L2"; }
+inline constexpr const char* name(Leg leg) {
+    return leg == Leg::l1 ? "L1" : "L2";
+}
 
 /// Which legs something touches: a small bit set, never empty in a valid load or limit.
 class LegSet {
@@ -33,7 +35,9 @@ class LegSet {
     friend constexpr bool operator==(LegSet, LegSet) = default;
 
   private:
-    static constexpr std::uint8_t bit(Leg leg) { return static_cast<std::uint8_t>(1U << static_cast<unsigned>(leg)); }
+    static constexpr std::uint8_t bit(Leg leg) {
+        return static_cast<std::uint8_t>(1U << static_cast<unsigned>(leg));
+    }
     std::uint8_t bits_ = 0;
 };
 

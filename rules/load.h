@@ -1,5 +1,5 @@
-// A load as the configuration describes it: where it sits, how important it is, how its start looks on a meter, and
-// how it can be told to run. Nothing in here changes while the program runs.
+// A load as the configuration describes it: where it sits, how important it is, how its start looks on a
+// meter, and how it can be told to run. Nothing in here changes while the program runs.
 #pragma once
 
 #include <cstdint>
@@ -23,7 +23,8 @@ struct Stage {
     double start_a;         ///< highest current the stage adds while it starts; >= running_a
     Duration start_window;  ///< the longest a healthy start lasts
     double running_a;       ///< current the stage adds once it has settled
-    Duration latest_after;  ///< latest delay after the stage before (or, for the first one, after being switched on)
+    Duration latest_after;  ///< latest delay after the stage before (or, for the first one, after being
+                            ///< switched on)
 };
 
 struct Load {
@@ -34,8 +35,8 @@ struct Load {
     Control control;
     std::vector<Stage> stages;  ///< one or two, in the order they start
     Duration minimum_on{};
-    Duration minimum_off{};     ///< the rest between two starts (short-cycle protection)
-    Duration switch_latency{};  ///< from command to contact, at most
+    Duration minimum_off{};       ///< the rest between two starts (short-cycle protection)
+    Duration switch_latency{};    ///< from command to contact, at most
     bool reports_switch = false;  ///< the switch tells its state on a feedback topic
     bool wanted_at_start = true;
 

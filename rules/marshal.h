@@ -1,5 +1,6 @@
-// The Marshal decides which loads may run. It takes one event at a time and returns the actions that follow; it does
-// no input or output, reads no clock and keeps no threads, so the same events always give the same actions.
+// The Marshal decides which loads may run. It takes one event at a time and returns the actions that follow;
+// it does no input or output, reads no clock and keeps no threads, so the same events always give the same
+// actions.
 //
 // At every moment it keeps one thing true, for every limit of the present source:
 //
@@ -7,8 +8,8 @@
 //     + the start of every load that could start by itself from now on
 //     must fit the source.
 //
-// See docs/decisions.md for the idea, standing.h for "fits", detection.h for "a start was seen and has settled".
-// One thread; not copyable, since it owns the history of the thermal images.
+// See docs/decisions.md for the idea, standing.h for "fits", detection.h for "a start was seen and has
+// settled". One thread; not copyable, since it owns the history of the thermal images.
 #pragma once
 
 #include <memory>
@@ -26,13 +27,13 @@ namespace ampmarshal::rules {
 
 /// How fast the rig is: used to know how long an overload lasts before a shed takes effect.
 struct Timing {
-    PerLeg<Duration> meter_period{};    ///< time between two readings of a leg
-    PerLeg<Duration> stale_after{};     ///< a leg that is silent for longer is not known any more
-    Duration decision{};                ///< from a reading to the command on the wire, at most
-    Duration steady_grace{};            ///< how long the steady limit may be exceeded before loads are shed
-    Duration restore_after{};           ///< a shed load waits at least this long before it may come back
-    Duration dwell{};                   ///< the same two loads never swap twice within this
-    int starts_at_once = 1;             ///< motor starts in flight at the same time
+    PerLeg<Duration> meter_period{};  ///< time between two readings of a leg
+    PerLeg<Duration> stale_after{};   ///< a leg that is silent for longer is not known any more
+    Duration decision{};              ///< from a reading to the command on the wire, at most
+    Duration steady_grace{};          ///< how long the steady limit may be exceeded before loads are shed
+    Duration restore_after{};         ///< a shed load waits at least this long before it may come back
+    Duration dwell{};                 ///< the same two loads never swap twice within this
+    int starts_at_once = 1;           ///< motor starts in flight at the same time
 };
 
 /// Everything that is configured, and nothing that changes.
@@ -42,6 +43,7 @@ struct Rig {
     std::vector<Source> sources;
     std::vector<Load> loads;
     Timing timing;
+    bool observing = false;  ///< decide and tell, but count on nothing being carried out
 };
 
 /// In order of how far the load is from running.
@@ -69,27 +71,29 @@ struct LoadView {
 
 /// What is known of one limit of the present source.
 struct LimitView {
-    double current_a;         ///< sum over the limit's legs
-    double steady_headroom_a; ///< steady limit less current; negative when exceeded
-    double start_headroom_a;  ///< the largest start peak that would fit now, on top of all reservations
+    double current_a;          ///< sum over the limit's legs
+    double steady_headroom_a;  ///< steady limit less current; negative when exceeded
+    double start_headroom_a;   ///< the largest start peak that would fit now, on top of all reservations
     std::optional<Duration> time_to_trip;  ///< at the present current, early edge; nothing if never
 };
 
 class Marshal {
   public:
-    /// The rig must be valid: the configuration has checked it. `source` is where the rig is plugged in, if known.
+    /// The rig must be valid: the configuration has checked it. `source` is where the rig is plugged in, if
+    /// known.
     Marshal(Rig rig, std::optional<SourceIndex> source, Instant now);
     ~Marshal();
     Marshal(const Marshal&) = delete;
     Marshal& operator=(const Marshal&) = delete;
 
-    /// Decides. The span is valid until the next call. No allocation for meter samples and ticks once warmed up.
+    /// Decides. The span is valid until the next call. No allocation for meter samples and ticks once warmed
+    /// up.
     std::span<const Action> on(const Event& event);
 
     const Rig& rig() const;
     std::optional<SourceIndex> source() const;
     LoadView load(LoadIndex load) const;
-    LimitView limit(std::size_t limit) const;  ///< index into the present source's limits
+    LimitView limit(std::size_t limit) const;        ///< index into the present source's limits
     std::optional<double> current_a(Leg leg) const;  ///< nothing while the leg's meter is silent
     std::optional<double> voltage_v(Leg leg) const;
 

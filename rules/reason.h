@@ -1,5 +1,5 @@
-// Why a load is where it is. Every decision carries a Reason: a kind and the few numbers behind it. `sentence`
-// makes of it what a person reads on the phone; programs use the kind.
+// Why a load is where it is. Every decision carries a Reason: a kind and the few numbers behind it.
+// `sentence` makes of it what a person reads on the phone; programs use the kind.
 #pragma once
 
 #include <cstdint>
@@ -29,13 +29,13 @@ enum class ReasonKind : std::uint8_t {
     not_served,  ///< a 240 V load on a source without two legs
     // It waits for room or for time.
     rests,
-    recovers,           ///< the delay after a shed before it may come back
-    another_start,      ///< a start is under way; one at a time
-    start_over_ceiling, ///< its start, on top of all that may start, would exceed a ceiling
-    start_too_hot,      ///< its start would bring a thermal image too close to its trip
-    steady_full,        ///< once running, the steady limit would be exceeded
-    makes_room,         ///< another load has been told to stop and the meter has not confirmed it yet
-    did_not_start,      ///< it was switched on and nothing came; tried again later
+    recovers,            ///< the delay after a shed before it may come back
+    another_start,       ///< a start is under way; one at a time
+    start_over_ceiling,  ///< its start, on top of all that may start, would exceed a ceiling
+    start_too_hot,       ///< its start would bring a thermal image too close to its trip
+    steady_full,         ///< once running, the steady limit would be exceeded
+    makes_room,          ///< another load has been told to stop and the meter has not confirmed it yet
+    did_not_start,       ///< it was switched on and nothing came; tried again later
     // Why it was granted.
     fits,
     // Why it was taken off.
@@ -46,16 +46,16 @@ enum class ReasonKind : std::uint8_t {
     shed_for_rank,    ///< pushed out by a load of higher rank
     shed_start_lost,  ///< several starts could be the one that does not settle
     supply_lost,
-    stopping,         ///< the program ends and holds all loads
+    stopping,  ///< the program ends and holds all loads
 };
 
 struct Reason {
     ReasonKind kind = ReasonKind::none;
-    std::optional<std::size_t> limit{};   ///< index into the present source's limits
-    std::optional<LoadIndex> other{};     ///< the load that is in the way, or that pushed this one out
-    double needed_a = 0;                  ///< current the limit would see, or sees
-    double available_a = 0;               ///< current the limit allows
-    std::optional<Instant> until{};       ///< when a wait for time ends
+    std::optional<std::size_t> limit{};  ///< index into the present source's limits
+    std::optional<LoadIndex> other{};    ///< the load that is in the way, or that pushed this one out
+    double needed_a = 0;                 ///< current the limit would see, or sees
+    double available_a = 0;              ///< current the limit allows
+    std::optional<Instant> until{};      ///< when a wait for time ends
 
     friend bool operator==(const Reason&, const Reason&) = default;
 };

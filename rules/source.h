@@ -1,7 +1,7 @@
-// A source is where the rig's power comes from right now: a pedestal, a household outlet, a generator. The user
-// describes it by what its plate says; `compile` turns the plate into limits, and everything else in the rules knows
-// only limits. A limit covers a set of rig legs, and the current through it is the sum of those legs' currents. What
-// must hold for a limit:
+// A source is where the rig's power comes from right now: a pedestal, a household outlet, a generator. The
+// user describes it by what its plate says; `compile` turns the plate into limits, and everything else in the
+// rules knows only limits. A limit covers a set of rig legs, and the current through it is the sum of those
+// legs' currents. What must hold for a limit:
 //   - the ceiling is never exceeded, not for one sample;
 //   - no thermal image reaches 1;
 //   - what stays on is at most the steady limit.
@@ -21,7 +21,8 @@ namespace ampmarshal::rules {
 enum class Feed {
     one_leg,         ///< the rig has one leg, fed by one conductor
     two_legs,        ///< 120/240 V: each rig leg has a conductor of its own, 240 V loads work
-    shared_by_legs,  ///< an adapter feeds both rig legs from one conductor: their currents add, 240 V loads are dead
+    shared_by_legs,  ///< an adapter feeds both rig legs from one conductor: their currents add, 240 V loads
+                     ///< are dead
 };
 
 /// A circuit breaker, as on a pedestal or behind a household outlet.
@@ -32,8 +33,8 @@ struct BreakerPlate {
 /// A generator's plate. Watts are at unity power factor; the current limits follow from the nominal voltage.
 struct GeneratorPlate {
     double running_w;
-    double starting_w;       ///< >= running_w
-    Duration starting_for;   ///< how long it carries its starting rating from cold
+    double starting_w;      ///< >= running_w
+    Duration starting_for;  ///< how long it carries its starting rating from cold
 };
 
 using Plate = std::variant<BreakerPlate, GeneratorPlate>;
@@ -57,11 +58,12 @@ struct Source {
     bool serves(LegSet legs) const;
 };
 
-/// The early edge of a breaker's thermal band, used for every decision: pick-up at the rating, and a time constant
-/// such that 2.55 x rating from cold takes one second, the shortest that IEC 60898-1 allows.
+/// The early edge of a breaker's thermal band, used for every decision: pick-up at the rating, and a time
+/// constant such that 2.55 x rating from cold takes one second, the shortest that IEC 60898-1 allows.
 ThermalImage breaker_early_edge(double rating_a);
 
-/// The late edge: the slowest breaker that still meets UL 489's 200 % maximum for its rating. Only told, never relied on.
+/// The late edge: the slowest breaker that still meets UL 489's 200 % maximum for its rating. Only told,
+/// never relied on.
 ThermalImage breaker_late_edge(double rating_a);
 
 /// The rule that a load lasting three hours or more should stay within 80 % of the rating, as a slow image.

@@ -1,10 +1,10 @@
-// A thermal image: what a bimetal strip, a fuse or a winding remembers of the current so far. It warms towards the
-// square of the current and trips at 1:
+// A thermal image: what a bimetal strip, a fuse or a winding remembers of the current so far. It warms
+// towards the square of the current and trips at 1:
 //
 //     dtheta/dt = ((I / I_pickup)^2 - theta) / tau
 //
-// This is the first-order model of IEC 60255-149 (earlier 60255-8). For a current held constant the equation has an
-// exact solution, and that is what is used here: no integration steps, so no step error.
+// This is the first-order model of IEC 60255-149 (earlier 60255-8). For a current held constant the equation
+// has an exact solution, and that is what is used here: no integration steps, so no step error.
 #pragma once
 
 #include <optional>
@@ -23,8 +23,8 @@ struct ThermalImage {
     /// Where theta ends if `current_a` flows forever.
     double settles_at(double current_a) const;
 
-    /// Time until theta reaches 1 at `current_a`: zero if it is there already, nothing if it never gets there.
-    /// IEC 60255-149, hot curve: t = tau ln((r^2 - theta) / (r^2 - 1)), r = I / I_pickup.
+    /// Time until theta reaches 1 at `current_a`: zero if it is there already, nothing if it never gets
+    /// there. IEC 60255-149, hot curve: t = tau ln((r^2 - theta) / (r^2 - 1)), r = I / I_pickup.
     std::optional<Duration> time_to_trip(double theta, double current_a) const;
 };
 

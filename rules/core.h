@@ -1,0 +1,180 @@
+// The inside of the Marshal, shared by the three files that implement it and by nobody else:
+//   marshal.cpp  takes events and keeps the books (meters, switches, demand, images), and offers the views;
+//   starts.cpp   explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed;
+//   decide.cpp   sheds what must go and grants what may start.
+// Every function here works on the state as it is at `now`, the instant of the event being handled.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "rules/leg_watch.h"
+#include "rules/marshal.h"
+#include "rules/standing.h"
+
+namespace ampmarshal::rules {
+
+enum class Lockout : std::uint8_t { none, stall, disobedience };
+
+/// A load that was told to stop, between the command and its effect on the meter. Its current is taken off
+/// the books until `counts_until`, so that one overload is not shed for twice; and no longer, so that an
+/// effect that does not come is not trusted.
+struct Relief {
+    double drawn_a;
+    PerLeg<double> before_a;  ///< the readings at the command
+    Instant counts_until;
+    Instant judged_at;  ///< if the current has not fallen by then, the load has disobeyed
+    bool seen = false;  ///< the current has fallen: the readings tell it now
+};
+
+/// The changing half of a load.
+struct Track {
+    bool wanted = true;
+    bool held = false;
+    Lockout lockout = Lockout::none;
+    bool on = false;                     ///< last commanded on, or found on
+    bool stuck = false;                  ///< stays on whatever it is told: counted, never relied on to stop
+    bool heard = false;                  ///< its switch has spoken since the link came up
+    bool asserted = false;               ///< its switch was told what it should be since the link came up
+    std::optional<bool> advised{};       ///< while only observing: what we would have commanded last
+    std::size_t settled = 0;             ///< stages that run
+    double drawn_a = 0;                  ///< by the settled stages
+    std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
+    PerLeg<double> granted_at_a{};       ///< readings when it was granted
+    Instant switched_at{};               ///< last change of `on`
+    Instant stopped_at{};                ///< its rest counts from here
+    std::optional<Relief> relief{};
+    bool shed = false;                    ///< taken off while wanted, not back yet
+    std::optional<Instant> not_before{};  ///< earliest return after a shed or a failed start
+    std::optional<LoadIndex> pushed_by{};
+    Instant pushed_at{};
+    std::optional<Instant> claim_until{};  ///< room is being made for it
+    int offs_repeated = 0;
+    Reason reason{};
+    LoadState state = LoadState::off;
+    Reason told{};  ///< as last announced
+    bool told_wanted = true;
+    bool told_held = false;
+};
+
+struct LegBooks {
+    explicit LegBooks(Duration meter_period) : watch(meter_period) {}
+    LegWatch watch;
+    std::optional<Instant> heard_at{};
+    std::optional<double> voltage_v{};
+    Instant last_step{};
+    bool dead = false;  ///< the voltage is gone
+};
+
+struct LimitBooks {
+    double over_steady_s = 0;  ///< refilled fast, drained slowly: flapping cannot put off a shed
+    double near_s = 0;  ///< how long a trip has been near without a break; negative: how long it has not
+};
+
+struct Marshal::Core {
+    Core(Rig rig, std::optional<SourceIndex> source, Instant now);
+
+    // marshal.cpp: events
+    void handle(const MeterSample& event);
+    void handle(const DemandChanged& event);
+    void handle(const SwitchFeedback& event);
+    void handle(const SourceChanged& event);
+    void handle(const OperatorRequest& event);
+    void handle(const LinkChanged& event);
+    void handle(const Tick&) {}
+    PerLeg<double> held_a(const MeterSample* next) const;
+    void advance_images(Instant at, const PerLeg<double>& held_a);
+    void check_supply(Leg leg);
+    void assert_switches();
+    void rest_everything();
+
+    // marshal.cpp: questions
+    const Source* source() const { return present ? &rig.sources[*present] : nullptr; }
+    std::span<const double> theta() const { return thetas[*present]; }
+    bool silent(Leg leg) const;
+    bool any_silent() const;
+    bool any_dead() const;
+    bool may_be_on(LoadIndex i) const { return tracks[i].on || tracks[i].stuck; }
+    bool can_shed(LoadIndex i) const { return rig.loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
+    bool standing(LoadIndex i) const;
+    bool start_in_flight(LoadIndex i) const;
+    double total_run_a(LoadIndex i) const;
+
+    // starts.cpp
+    void explain(Leg leg, const Step& step);
+    void check_stall(Leg leg, double excess_a, Instant began);
+    void stall(LoadIndex i, double excess_a);
+    void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
+    void accept_fall(LoadIndex i, std::size_t settled, double fall_a);
+    void unsettle(LoadIndex i);
+    void reconcile(Leg leg);
+    void check_reliefs();
+    void check_due();
+    Duration hold_open(Leg leg, double excess_a) const;
+    bool explained(Leg leg) const;
+
+    // decide.cpp: what the legs may have to carry
+    struct Share {  ///< one load's part in a prospect
+        double drawn_a;
+        double start_a;
+        double running_a;
+        Duration window;
+    };
+    Share share(LoadIndex i) const;
+    void put_on(Prospect& p, LoadIndex i) const;
+    void take_off(Prospect& p, LoadIndex i) const;
+    Prospect prospect(bool count_relief) const;
+    PerLeg<double> uncontrolled_a() const;
+
+    // decide.cpp: decisions
+    void decide();
+    void switch_off_unwanted();
+    std::optional<Reason> must_not_run(LoadIndex i) const;
+    void note_steady_time(Duration passed);
+    bool steady_spent() const;
+    std::optional<Misfit> stays_misfit(const Prospect& p, bool with_steady) const;
+    void shed_what_must_go();
+    bool withdraw_unused(Prospect p);
+    void walk_and_shed(Prospect p, bool with_steady);
+    ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
+    void grant_what_may_start();
+    std::optional<Reason> kept_back(LoadIndex i) const;
+    std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
+    std::optional<Misfit> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) const;
+    std::optional<LoadIndex> start_under_way() const;
+    bool may_be_pushed_out(LoadIndex i, LoadIndex by) const;
+    bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
+    void switch_on(LoadIndex i);
+    void switch_off(LoadIndex i, const Reason& why);
+
+    // decide.cpp: what is told
+    void update_states();
+    LoadState state_of(LoadIndex i) const;
+    void update_warnings(Duration passed);
+    void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {});
+    void clear(AlertKind kind, std::optional<LoadIndex> load);
+
+    Rig rig;
+    std::optional<SourceIndex> present;
+    Instant now;
+    bool link_up = false;
+    Instant link_up_at{};
+    std::vector<Track> tracks;
+    std::vector<LoadIndex> by_rank;  ///< controlled loads, rank 1 first
+    PerLeg<LegBooks> legs;
+    std::vector<std::vector<double>> thetas;  ///< per source: every image of every limit, in order
+    std::vector<Instant> unplugged_at;        ///< per source: when it was last left
+    std::vector<LimitBooks> limit_books;      ///< of the present source
+    Duration slowest_switch{};
+    Duration reaction{};  ///< from an overload to the effect of a shed, at most
+    struct RaisedAlert {
+        AlertKind kind;
+        std::optional<LoadIndex> load;
+    };
+    std::vector<RaisedAlert> raised;
+    std::vector<Action> actions;
+};
+
+}  // namespace ampmarshal::rules

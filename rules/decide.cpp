@@ -1,0 +1,522 @@
+// The decisions. First what must go goes: loads that may not run, then, if the standing worst case no longer
+// fits, permits nobody uses, then loads from the lowest rank up. Then what may start is granted, from the
+// highest rank down.
+#include <algorithm>
+#include <cmath>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr Duration sustained = 10min;      ///< a load that joins must not have to leave within this
+constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
+constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
+constexpr Duration trip_is_near = 10min;  ///< warn when a trip is closer than this ...
+constexpr Duration trip_is_far = 20min;   ///< ... and give the all-clear beyond this
+constexpr double near_share = 0.10;       ///< warn when less than this share of the steady limit is free ...
+constexpr double far_share = 0.15;        ///< ... and give the all-clear above this
+constexpr double near_for_s = 30;         ///< for so long
+constexpr double far_for_s = 60;
+constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
+constexpr double drained = 0.25;      ///< an overload's clock runs back at a quarter of its speed
+
+void add(PerLeg<double>& sums, LegSet legs, double amount) {
+    for (Leg leg : all_legs)
+        if (legs.contains(leg)) sums[leg] += amount;
+}
+
+Reason reason_of(const Misfit& m) {
+    return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
+}
+
+}  // namespace
+
+// --- what the legs may have to carry ---
+
+Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
+    const Load& load = rig.loads[i];
+    const Track& track = tracks[i];
+    if (load.controlled() && !may_be_on(i)) return {};
+    for (Leg leg : all_legs)  // unseen, it may have stopped and be about to start again
+        if (load.legs.contains(leg) && silent(leg))
+            return {0, load.start_a(0), load.running_a(), load.start_window()};
+    Share share{track.drawn_a, 0, 0, {}};
+    if (!standing(i)) return share;
+    share.start_a = load.start_a(track.settled);
+    for (std::size_t s = track.settled; s < load.stages.size(); ++s)
+        share.running_a += load.stages[s].running_a;
+    share.window = load.start_window();
+    return share;
+}
+
+void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
+    const Share s = share(i);
+    p.take_off(rig.loads[i].legs, -s.drawn_a);
+    p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
+}
+
+void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
+    const Share s = share(i);
+    p.take_off(rig.loads[i].legs, s.drawn_a);
+    p.release(rig.loads[i].legs, s.start_a, s.running_a);
+}
+
+/// What flows and is not drawn by a load that we control and that is on.
+PerLeg<double> Marshal::Core::uncontrolled_a() const {
+    PerLeg<double> rest_a;
+    for (Leg leg : all_legs)
+        rest_a[leg] = explained(leg) || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+    for (LoadIndex i : by_rank)
+        add(rest_a, rig.loads[i].legs, -tracks[i].drawn_a);
+    for (Leg leg : all_legs)
+        rest_a[leg] = std::max(0.0, rest_a[leg]);
+    return rest_a;
+}
+
+Prospect Marshal::Core::prospect(bool count_relief) const {
+    Prospect p;
+    p.reaction = reaction;
+    for (Leg leg : all_legs) {
+        const LegWatch& watch = legs[leg].watch;
+        p.measured_a[leg] = watch.now_a();
+        p.base_a[leg] = explained(leg) ? watch.level_a() : watch.now_a();
+        if (!silent(leg)) continue;
+        for (LoadIndex i = 0; i < tracks.size(); ++i)
+            if (rig.loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
+        p.measured_a[leg] = p.base_a[leg] = std::max(0.0, p.base_a[leg]);
+    }
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        const Share s = share(i);
+        p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
+        const auto& relief = tracks[i].relief;
+        if (count_relief && relief && !relief->seen && now < relief->counts_until)
+            p.take_off(rig.loads[i].legs, relief->drawn_a);
+    }
+    return p;
+}
+
+// --- decisions ---
+
+void Marshal::Core::decide() {
+    check_reliefs();
+    check_due();
+    if (link_up) {
+        switch_off_unwanted();
+        if (source()) shed_what_must_go();
+        assert_switches();
+    }
+    grant_what_may_start();
+    update_states();
+}
+
+std::optional<Reason> Marshal::Core::must_not_run(LoadIndex i) const {
+    const Track& track = tracks[i];
+    if (track.held) return Reason{.kind = ReasonKind::held_by_person};
+    if (track.lockout == Lockout::stall) return Reason{.kind = ReasonKind::locked_out_stall};
+    if (track.lockout == Lockout::disobedience) return Reason{.kind = ReasonKind::locked_out_disobedience};
+    if (!track.wanted) return Reason{.kind = ReasonKind::not_wanted};
+    if (!source()) return Reason{.kind = ReasonKind::waits_for_source};
+    if (!source()->serves(rig.loads[i].legs)) return Reason{.kind = ReasonKind::not_served};
+    if (any_dead()) return Reason{.kind = ReasonKind::supply_lost};
+    return std::nullopt;
+}
+
+void Marshal::Core::switch_off_unwanted() {
+    for (LoadIndex i : by_rank) {
+        if (!can_shed(i)) continue;
+        if (const auto why = must_not_run(i)) switch_off(i, *why);
+    }
+}
+
+void Marshal::Core::note_steady_time(Duration passed) {
+    const Source* s = source();
+    if (!s || passed <= Duration::zero()) return;
+    const Prospect p = prospect(true);
+    for (std::size_t l = 0; l < s->limits.size(); ++l) {
+        double& over_s = limit_books[l].over_steady_s;
+        if (p.base_through(s->limits[l]) > s->limits[l].steady_a)
+            over_s += seconds(passed);
+        else
+            over_s = std::max(0.0, over_s - drained * seconds(passed));
+    }
+    update_warnings(passed);
+}
+
+bool Marshal::Core::steady_spent() const {
+    const double grace_s = seconds(rig.timing.steady_grace);
+    return std::any_of(limit_books.begin(), limit_books.end(),
+                       [&](const LimitBooks& books) { return books.over_steady_s >= grace_s; });
+}
+
+std::optional<Misfit> Marshal::Core::stays_misfit(const Prospect& p, bool with_steady) const {
+    const Source& s = *source();
+    if (auto found = misfit(s, theta(), p, to_stay)) return found;
+    for (std::size_t l = 0; with_steady && l < s.limits.size(); ++l) {
+        const double base_a = p.base_through(s.limits[l]);
+        if (base_a > s.limits[l].steady_a)
+            return Misfit{ReasonKind::steady_full, l, base_a, s.limits[l].steady_a};
+    }
+    return std::nullopt;
+}
+
+void Marshal::Core::shed_what_must_go() {
+    const Prospect p = prospect(true);
+    const bool with_steady = steady_spent();
+    if (!stays_misfit(p, with_steady)) {
+        clear(AlertKind::overload, std::nullopt);
+        return;
+    }
+    if (!withdraw_unused(p)) walk_and_shed(p, with_steady);
+}
+
+/// Takes back permits that nobody uses at the moment, if that is enough: rather that than stopping what runs.
+bool Marshal::Core::withdraw_unused(Prospect p) {
+    const auto unused = [&](LoadIndex i) {
+        return can_shed(i) && rig.loads[i].control == Control::permitted && tracks[i].settled == 0 &&
+               !tracks[i].stage_due && !any_silent();
+    };
+    for (LoadIndex i : by_rank)
+        if (unused(i)) take_off(p, i);
+    if (stays_misfit(p, false)) return false;
+    bool withdrew = false;
+    for (LoadIndex i : by_rank) {
+        if (!unused(i)) continue;
+        put_on(p, i);
+        const auto why = stays_misfit(p, false);
+        if (!why) continue;
+        take_off(p, i);
+        Reason reason = reason_of(*why);
+        reason.kind = ReasonKind::shed_worst_case;
+        switch_off(i, reason);
+        withdrew = true;
+    }
+    return withdrew;
+}
+
+ReasonKind Marshal::Core::shed_kind(const Prospect& before, const Misfit& why) const {
+    if (why.kind == ReasonKind::steady_full) return ReasonKind::shed_steady;
+    Prospect measured;
+    measured.measured_a = measured.base_a = before.measured_a;
+    measured.reaction = before.reaction;
+    const auto already = misfit(*source(), theta(), measured, to_stay);
+    if (!already) return ReasonKind::shed_worst_case;
+    return already->kind == ReasonKind::start_over_ceiling ? ReasonKind::shed_ceiling : ReasonKind::shed_heat;
+}
+
+/// From the highest rank to the lowest, keep every load that still fits with those kept so far: a higher rank
+/// is never shed where lower ones are enough, and nothing is shed needlessly.
+void Marshal::Core::walk_and_shed(Prospect p, bool with_steady) {
+    const Prospect before = p;
+    bool shed_any = false;
+    for (LoadIndex i : by_rank)
+        if (can_shed(i)) take_off(p, i);
+    for (LoadIndex i : by_rank) {
+        if (!can_shed(i)) continue;
+        put_on(p, i);
+        const auto why = stays_misfit(p, with_steady);
+        if (!why) continue;
+        take_off(p, i);
+        Reason reason = reason_of(*why);
+        reason.kind = shed_kind(before, *why);
+        switch_off(i, reason);
+        shed_any = true;
+    }
+    if (!shed_any) {
+        if (const auto why = stays_misfit(p, with_steady))
+            raise(AlertKind::overload, std::nullopt, reason_of(*why));
+    }
+}
+
+std::optional<LoadIndex> Marshal::Core::start_under_way() const {
+    int starts = 0;
+    std::optional<LoadIndex> one;
+    for (LoadIndex i : by_rank) {
+        if (!start_in_flight(i) || !rig.loads[i].starts_hard()) continue;
+        ++starts;
+        one = i;
+    }
+    return starts >= rig.timing.starts_at_once ? one : std::nullopt;
+}
+
+/// Why this load cannot be granted whatever room there is.
+std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
+    const Load& load = rig.loads[i];
+    const Track& track = tracks[i];
+    if (const auto why = must_not_run(i)) return why;
+    if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
+    if (any_silent()) return Reason{.kind = ReasonKind::waits_for_meter};
+    if (!track.asserted || !track.heard) return Reason{.kind = ReasonKind::waits_for_switch};
+    if (track.relief && !track.relief->seen)
+        return Reason{.kind = ReasonKind::recovers, .until = track.relief->judged_at};
+    if (track.not_before && now < *track.not_before) {
+        Reason why = track.reason;  // of the shed or the failed start
+        why.until = track.not_before;
+        return why;
+    }
+    const Instant rested_at = track.stopped_at + load.minimum_off;
+    if (now < rested_at) return Reason{.kind = ReasonKind::rests, .until = rested_at};
+    return std::nullopt;
+}
+
+/// Once everything runs, is this load among those that the steady limits keep? `kept_a` is what the
+/// uncontrolled and the higher ranks would draw then. A load that may be paused at any time is also fine if
+/// there is room right now.
+std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const {
+    const Load& load = rig.loads[i];
+    const auto check = [&](PerLeg<double> current_a) -> std::optional<Misfit> {
+        add(current_a, load.legs, load.running_a());
+        std::size_t image = 0;
+        for (std::size_t l = 0; l < source()->limits.size(); ++l) {
+            const Limit& limit = source()->limits[l];
+            const double needed_a = through(limit, current_a);
+            if (needed_a > limit.steady_a)
+                return Misfit{ReasonKind::steady_full, l, needed_a, limit.steady_a};
+            const auto own = theta().subspan(image, limit.images.size());
+            const double most_a = most_for(limit, own, sustained, to_join);
+            if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
+            image += limit.images.size();
+        }
+        return std::nullopt;
+    };
+    auto found = check(kept_a);
+    if (found && load.minimum_on == Duration::zero()) {
+        PerLeg<double> flowing_a;
+        for (Leg leg : all_legs)
+            flowing_a[leg] = explained(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+        if (!check(flowing_a)) return std::nullopt;
+    }
+    return found;
+}
+
+std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p,
+                                                 const PerLeg<double>& kept_a) const {
+    const Load& load = rig.loads[i];
+    p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
+    if (auto found = misfit(*source(), theta(), p, to_join)) return found;
+    return steady_misfit(i, kept_a);
+}
+
+/// One pass from the highest rank to the lowest. `p` and `kept_a` grow by what is granted on the way, and by
+/// what is promised to a higher rank: a lower one must not take it meanwhile.
+void Marshal::Core::grant_what_may_start() {
+    Prospect p = prospect(false);
+    PerLeg<double> kept_a = uncontrolled_a();
+    bool room_made = false;
+    const auto promise = [&](LoadIndex i) {
+        const Load& load = rig.loads[i];
+        p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
+        add(kept_a, load.legs, load.running_a());
+    };
+    for (LoadIndex i : by_rank) {
+        Track& track = tracks[i];
+        if (may_be_on(i)) {
+            add(kept_a, rig.loads[i].legs, total_run_a(i));
+            continue;
+        }
+        if (const auto why = kept_back(i)) {
+            track.claim_until.reset();
+            track.reason = *why;
+            continue;
+        }
+        if (rig.loads[i].starts_hard()) {
+            if (const auto other = start_under_way()) {
+                track.reason = {.kind = ReasonKind::another_start, .other = other};
+                promise(i);
+                continue;
+            }
+        }
+        const auto why = cannot_join(i, p, kept_a);
+        if (!why) {
+            promise(i);
+            switch_on(i);
+        } else if (track.claim_until && now < *track.claim_until) {
+            promise(i);
+        } else if (!track.claim_until && !room_made && make_room(i, p, kept_a)) {
+            room_made = true;
+            promise(i);
+        } else {
+            track.reason = reason_of(*why);
+        }
+    }
+}
+
+bool Marshal::Core::may_be_pushed_out(LoadIndex i, LoadIndex by) const {
+    const Track& track = tracks[i];
+    if (!can_shed(i) || rig.loads[i].rank <= rig.loads[by].rank) return false;
+    if (now - track.switched_at < rig.loads[i].minimum_on) return false;
+    return track.pushed_by != by || now - track.pushed_at >= rig.timing.dwell;
+}
+
+/// Sheds loads of lower rank if that lets `i` join; it joins when the meter has confirmed the room. Keeps,
+/// from the highest rank down, every load that fits beside it.
+bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
+    for (LoadIndex lower : by_rank)
+        if (may_be_pushed_out(lower, i)) take_off(p, lower);
+    if (cannot_join(i, p, kept_a)) return false;
+    std::optional<LoadIndex> pushed;
+    for (LoadIndex lower : by_rank) {
+        if (!may_be_pushed_out(lower, i)) continue;
+        put_on(p, lower);
+        if (!cannot_join(i, p, kept_a)) continue;
+        take_off(p, lower);
+        switch_off(lower, {.kind = ReasonKind::shed_for_rank, .other = i});
+        tracks[lower].pushed_by = i;
+        tracks[lower].pushed_at = now;
+        pushed = lower;
+    }
+    if (!pushed) return false;
+    tracks[i].claim_until = now + reaction + confirmed_within;
+    tracks[i].reason = {.kind = ReasonKind::makes_room, .other = pushed};
+    return true;
+}
+
+void Marshal::Core::switch_on(LoadIndex i) {
+    const Load& load = rig.loads[i];
+    Track& track = tracks[i];
+    track.reason = {.kind = ReasonKind::fits};
+    if (rig.observing) {
+        if (track.advised == true) return;
+        track.advised = true;
+        actions.push_back(Switch{i, true, track.reason});
+        track.reason = {.kind = ReasonKind::observing_only};
+        return;
+    }
+    track.on = true;
+    track.switched_at = now;
+    track.shed = false;
+    track.settled = 0;
+    track.drawn_a = 0;
+    track.not_before.reset();
+    track.claim_until.reset();
+    track.relief.reset();
+    for (Leg leg : all_legs)
+        track.granted_at_a[leg] = legs[leg].watch.now_a();
+    const Stage& first = load.stages.front();
+    track.stage_due = now + load.switch_latency + first.latest_after + first.start_window +
+                      3 * rig.timing.meter_period[load.legs.first()];
+    actions.push_back(Switch{i, true, track.reason});
+}
+
+void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
+    const Load& load = rig.loads[i];
+    Track& track = tracks[i];
+    if (rig.observing) {
+        if (track.advised == false) return;
+        track.advised = false;
+        track.reason = why;
+        actions.push_back(Switch{i, false, why});
+        return;
+    }
+    const bool sheds = !must_not_run(i);
+    if (track.drawn_a > 0) {
+        track.relief = Relief{track.drawn_a,
+                              {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
+                              now + reaction,
+                              now + reaction + judged_later};
+    }
+    track.on = false;
+    track.switched_at = now;
+    track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
+    track.settled = 0;
+    track.drawn_a = 0;
+    track.stage_due.reset();
+    track.claim_until.reset();
+    track.shed = sheds;
+    if (sheds) track.not_before = now + rig.timing.restore_after;
+    track.reason = why;
+    actions.push_back(Switch{i, false, why});
+}
+
+// --- what is told ---
+
+LoadState Marshal::Core::state_of(LoadIndex i) const {
+    const Track& track = tracks[i];
+    const bool all_settled = track.settled == rig.loads[i].stages.size();
+    if (!rig.loads[i].controlled()) return all_settled ? LoadState::running : LoadState::off;
+    if (track.lockout != Lockout::none) return LoadState::locked_out;
+    if (may_be_on(i)) {
+        if (all_settled) return LoadState::running;
+        return track.stage_due ? LoadState::starting : LoadState::permitted;
+    }
+    if (track.held || !track.wanted) return LoadState::off;
+    if (track.shed) return LoadState::shed;
+    return track.reason.kind == ReasonKind::rests ? LoadState::resting : LoadState::waiting;
+}
+
+void Marshal::Core::update_states() {
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        Track& track = tracks[i];
+        const LoadState state = state_of(i);
+        const bool figures_moved =
+            std::abs(track.reason.needed_a - track.told.needed_a) >= told_again_a ||
+            std::abs(track.reason.available_a - track.told.available_a) >= told_again_a;
+        Reason same_figures = track.reason;
+        same_figures.needed_a = track.told.needed_a;
+        same_figures.available_a = track.told.available_a;
+        if (state == track.state && same_figures == track.told && !figures_moved &&
+            track.wanted == track.told_wanted && track.held == track.told_held)
+            continue;
+        track.state = state;
+        track.told = track.reason;
+        track.told_wanted = track.wanted;
+        track.told_held = track.held;
+        actions.push_back(LoadChanged{i});
+    }
+}
+
+/// Told before it goes wrong: a trip comes near, or next to nothing is free for a while.
+void Marshal::Core::update_warnings(Duration passed) {
+    const Source& s = *source();
+    const Prospect p = prospect(true);
+    bool all_far = true;
+    std::size_t image = 0;
+    for (std::size_t l = 0; l < s.limits.size(); ++l) {
+        const Limit& limit = s.limits[l];
+        const double current_a = p.base_through(limit);
+        double free_share = 1 - current_a / limit.steady_a;
+        Duration trip_in = Duration::max();
+        for (const ThermalImage& own : limit.images)
+            trip_in = std::min(
+                trip_in, own.time_to_trip(thetas[*present][image++], current_a).value_or(Duration::max()));
+        double& near_s = limit_books[l].near_s;
+        const bool trips_soon = trip_in < trip_is_near;
+        if (trips_soon || free_share < near_share)
+            near_s = std::max(0.0, near_s) + seconds(passed);
+        else if (trip_in > trip_is_far && free_share > far_share)
+            near_s = std::min(0.0, near_s) - seconds(passed);
+        all_far = all_far && near_s <= -far_for_s;
+        if (near_s >= (trips_soon ? seconds(rig.timing.steady_grace) : near_for_s))
+            raise(AlertKind::trip_nears, std::nullopt,
+                  {.kind = ReasonKind::steady_full,
+                   .limit = l,
+                   .needed_a = current_a,
+                   .available_a = limit.steady_a});
+    }
+    if (all_far) clear(AlertKind::trip_nears, std::nullopt);
+    if (!any_silent()) return;
+    for (Leg leg : all_legs)
+        if (legs[leg].heard_at && silent(leg))
+            raise(AlertKind::meter_silent, std::nullopt, {.kind = ReasonKind::waits_for_meter});
+}
+
+void Marshal::Core::raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason) {
+    for (const RaisedAlert& alert : raised)
+        if (alert.kind == kind && alert.load == load) return;
+    raised.push_back({kind, load});
+    actions.push_back(AlertRaised{kind, load, reason});
+}
+
+void Marshal::Core::clear(AlertKind kind, std::optional<LoadIndex> load) {
+    const auto found = std::find_if(raised.begin(), raised.end(), [&](const RaisedAlert& alert) {
+        return alert.kind == kind && alert.load == load;
+    });
+    if (found == raised.end()) return;
+    raised.erase(found);
+    actions.push_back(AlertCleared{kind, load});
+}
+
+}  // namespace ampmarshal::rules

@@ -1,0 +1,70 @@
+#include "rules/leg_watch.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace ampmarshal::rules {
+
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr Duration slow_meter = 250ms;  ///< from here on two readings that agree are enough
+constexpr Duration longest_movement = 30s;
+constexpr double level_follows = 0.1;  ///< share of a reading taken into the level while quiet
+
+}  // namespace
+
+LegWatch::LegWatch(Duration meter_period) : recent_needed_(meter_period < slow_meter ? recent_max : 2) {}
+
+void LegWatch::begin(Instant at) {
+    moving_ = true;
+    began_ = at;
+    peak_a_ = now_a_;
+    recent_count_ = 0;
+}
+
+bool LegWatch::settled(Instant at, Duration hold_open) const {
+    if (at - began_ >= longest_movement) return true;
+    if (recent_count_ < recent_needed_) return false;
+    const auto [low, high] =
+        std::minmax_element(recent_a_.begin(), recent_a_.begin() + static_cast<long>(recent_needed_));
+    if (*high - *low > least_step_a()) return false;
+    return *high <= level_a_ + least_step_a() || at - began_ >= hold_open;
+}
+
+std::optional<Step> LegWatch::sample(Instant at, double current_a, std::optional<double> peak_a,
+                                     Duration hold_open) {
+    now_a_ = current_a;
+    if (!heard_) {
+        heard_ = true;
+        level_a_ = current_a;
+        return std::nullopt;
+    }
+    if (!moving_) {
+        if (std::abs(current_a - level_a_) <= least_step_a()) {
+            level_a_ += level_follows * (current_a - level_a_);
+            return std::nullopt;
+        }
+        begin(at);
+    }
+    peak_a_ = std::max({peak_a_, current_a, peak_a.value_or(current_a)});
+    std::rotate(recent_a_.rbegin(), recent_a_.rbegin() + 1, recent_a_.rend());
+    recent_a_[0] = current_a;
+    recent_count_ = std::min(recent_count_ + 1, recent_max);
+    if (!settled(at, hold_open)) return std::nullopt;
+
+    const double sum_a =
+        std::accumulate(recent_a_.begin(),
+                        recent_a_.begin() + static_cast<long>(std::min(recent_needed_, recent_count_)), 0.0);
+    const double settled_a = sum_a / static_cast<double>(std::min(recent_needed_, recent_count_));
+    const Step step{began_, at, level_a_, peak_a_, settled_a};
+    moving_ = false;
+    const bool moved = std::abs(step.rise_a()) > least_step_a();
+    level_a_ = settled_a;
+    if (!moved) return std::nullopt;
+    return step;
+}
+
+}  // namespace ampmarshal::rules

@@ -1,0 +1,62 @@
+// Watches the current of one leg for steps. Most of the time a leg is quiet and its level wanders slowly;
+// when a load starts or stops, the current moves, peaks, and settles on a new level. A LegWatch says when
+// that has happened and what it saw, in amperes; which load it was is decided elsewhere (starts.cpp), since
+// only the Marshal knows who could have caused it.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <optional>
+
+#include "rules/time.h"
+
+namespace ampmarshal::rules {
+
+/// From one settled level to the next.
+struct Step {
+    Instant began;
+    Instant ended;
+    double baseline_a;  ///< level before
+    double peak_a;      ///< highest seen in between
+    double settled_a;   ///< level after
+
+    double rise_a() const { return settled_a - baseline_a; }
+};
+
+class LegWatch {
+  public:
+    explicit LegWatch(Duration meter_period);
+
+    /// Takes the next reading. Returns a step when the leg has settled on a new level. A rise is not taken as
+    /// settled before `hold_open` has passed since it began: a locked rotor looks settled too, for a moment.
+    std::optional<Step> sample(Instant at, double current_a, std::optional<double> peak_a,
+                               Duration hold_open);
+
+    bool heard() const { return heard_; }
+    bool rising() const { return moving_ && now_a_ > level_a_ + least_step_a(); }
+    bool moving() const { return moving_; }
+    Instant began() const { return began_; }     ///< of the movement; only while moving()
+    double level_a() const { return level_a_; }  ///< last settled level
+    double now_a() const { return now_a_; }
+    double peak_a() const { return peak_a_; }  ///< of the movement; only while moving()
+
+    /// The smallest change that is taken for a step at the present level: noise grows with the current.
+    double least_step_a() const { return 0.5 + 0.03 * level_a_; }
+
+  private:
+    void begin(Instant at);
+    bool settled(Instant at, Duration hold_open) const;
+
+    static constexpr std::size_t recent_max = 3;
+    std::size_t recent_needed_;  ///< readings in a row that must agree
+    bool heard_ = false;
+    bool moving_ = false;
+    double level_a_ = 0;
+    double now_a_ = 0;
+    double peak_a_ = 0;
+    Instant began_{};
+    std::array<double, recent_max> recent_a_{};
+    std::size_t recent_count_ = 0;
+};
+
+}  // namespace ampmarshal::rules

@@ -1,0 +1,332 @@
+#include "rules/marshal.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained switch states arrive first
+constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
+constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
+constexpr int offs_repeated_max = 3;
+constexpr double dead_share = 0.5;    ///< below this share of nominal voltage the supply is gone
+constexpr double alive_share = 0.85;  ///< and above this it is back
+
+Instant instant_of(const Event& event) {
+    return std::visit([](const auto& e) { return e.at; }, event);
+}
+
+std::size_t image_count(const Source& source) {
+    std::size_t n = 0;
+    for (const Limit& limit : source.limits)
+        n += limit.images.size();
+    return n;
+}
+
+}  // namespace
+
+Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant start)
+    : rig(std::move(the_rig)),
+      present(source),
+      now(start),
+      tracks(rig.loads.size()),
+      legs{{LegBooks(rig.timing.meter_period[Leg::l1]), LegBooks(rig.timing.meter_period[Leg::l2])}},
+      unplugged_at(rig.sources.size(), start) {
+    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        const Load& load = rig.loads[i];
+        tracks[i].wanted = load.wanted_at_start;
+        tracks[i].switched_at = tracks[i].stopped_at = start;
+        // Nothing tells what a switch without feedback is at: while only observing, expect the worst.
+        tracks[i].on = rig.observing && load.controlled() && !load.reports_switch;
+        if (!load.controlled()) continue;
+        by_rank.push_back(i);
+        slowest_switch = std::max(slowest_switch, load.switch_latency);
+    }
+    std::sort(by_rank.begin(), by_rank.end(),
+              [&](LoadIndex a, LoadIndex b) { return rig.loads[a].rank < rig.loads[b].rank; });
+    const Duration slowest_meter =
+        std::max(rig.timing.meter_period[Leg::l1], rig.timing.meter_period[Leg::l2]);
+    reaction = slowest_meter + rig.timing.decision + slowest_switch;
+    for (const Source& s : rig.sources)
+        thetas.emplace_back(image_count(s), 0.0);
+    if (present) limit_books.resize(rig.sources[*present].limits.size());
+    actions.reserve(8 * rig.loads.size() + 32);
+    raised.reserve(4 * rig.loads.size() + 16);
+}
+
+// --- questions ---
+
+bool Marshal::Core::silent(Leg leg) const {
+    if (!rig.legs.contains(leg)) return false;
+    const LegBooks& books = legs[leg];
+    return !books.heard_at || now - *books.heard_at > rig.timing.stale_after[leg];
+}
+
+bool Marshal::Core::any_silent() const {
+    return silent(Leg::l1) || silent(Leg::l2);
+}
+
+bool Marshal::Core::any_dead() const {
+    return legs[Leg::l1].dead || legs[Leg::l2].dead;
+}
+
+bool Marshal::Core::standing(LoadIndex i) const {
+    const bool may_start = !rig.loads[i].controlled() || may_be_on(i);
+    return may_start && tracks[i].settled < rig.loads[i].stages.size();
+}
+
+bool Marshal::Core::start_in_flight(LoadIndex i) const {
+    return tracks[i].on && tracks[i].stage_due.has_value();
+}
+
+double Marshal::Core::total_run_a(LoadIndex i) const {
+    const Load& load = rig.loads[i];
+    double sum_a = tracks[i].drawn_a;
+    for (std::size_t s = tracks[i].settled; s < load.stages.size(); ++s)
+        sum_a += load.stages[s].running_a;
+    return sum_a;
+}
+
+// --- events ---
+
+/// The current each leg is taken to have carried since the event before.
+PerLeg<double> Marshal::Core::held_a(const MeterSample* next) const {
+    PerLeg<double> held_a;
+    for (Leg leg : all_legs) {
+        held_a[leg] = legs[leg].watch.now_a();
+        // A rise happened somewhere between two readings: count it from the first.
+        if (next && next->leg == leg) held_a[leg] = std::max(held_a[leg], next->current_a);
+        if (!silent(leg)) continue;
+        const Prospect worst = prospect(false);
+        held_a[leg] = std::max(held_a[leg], worst.base_a[leg] + worst.running_a[leg]);
+    }
+    return held_a;
+}
+
+void Marshal::Core::advance_images(Instant at, const PerLeg<double>& held_a) {
+    const Source* s = source();
+    if (!s || at <= now) return;
+    std::size_t image = 0;
+    for (const Limit& limit : s->limits) {
+        const double current_a = through(limit, held_a);
+        for (const ThermalImage& own : limit.images) {
+            double& theta = thetas[*present][image++];
+            theta = own.after(theta, current_a, at - now);
+        }
+    }
+}
+
+void Marshal::Core::handle(const MeterSample& event) {
+    if (!rig.legs.contains(event.leg)) return;
+    LegBooks& books = legs[event.leg];
+    books.heard_at = event.at;
+    if (event.voltage_v) books.voltage_v = event.voltage_v;
+    if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
+
+    const double excess_a = event.current_a - books.watch.level_a();
+    const Duration open = hold_open(event.leg, excess_a);
+    const auto step = books.watch.sample(event.at, event.current_a, event.peak_a, open);
+    if (step)
+        explain(event.leg, *step);
+    else if (books.watch.rising() && event.at - books.watch.began() > open)
+        check_stall(event.leg, excess_a, books.watch.began());
+    check_supply(event.leg);
+}
+
+void Marshal::Core::check_supply(Leg leg) {
+    LegBooks& books = legs[leg];
+    const Source* s = source();
+    if (!books.voltage_v || !s) return;
+    if (!books.dead && *books.voltage_v < dead_share * s->nominal_v) {
+        books.dead = true;
+        rest_everything();
+        raise(AlertKind::supply_lost, std::nullopt, {.kind = ReasonKind::supply_lost});
+    } else if (books.dead && *books.voltage_v >= alive_share * s->nominal_v) {
+        books.dead = false;
+        rest_everything();
+        if (!any_dead()) clear(AlertKind::supply_lost, std::nullopt);
+    }
+}
+
+void Marshal::Core::rest_everything() {
+    for (LoadIndex i = 0; i < tracks.size(); ++i)
+        unsettle(i);
+}
+
+void Marshal::Core::handle(const DemandChanged& event) {
+    tracks[event.load].wanted = event.wanted;
+}
+
+void Marshal::Core::handle(const SwitchFeedback& event) {
+    Track& track = tracks[event.load];
+    const Load& load = rig.loads[event.load];
+    if (event.age_known) track.heard = true;
+    if (!track.asserted || rig.observing) {
+        // Not commanded yet since the link came up: take over what is found. A retained "off" proves nothing.
+        if (event.on == track.on || (!event.on && !event.age_known)) return;
+        track.on = event.on;
+        track.switched_at = event.at;
+        unsettle(event.load);
+        return;
+    }
+    if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
+    if (!event.on) {
+        track.offs_repeated = 0;
+        track.stuck = false;
+        if (!track.on) return;
+        // Somebody else opened it. That is a decision too: it comes back only through the queue.
+        track.on = false;
+        track.switched_at = event.at;
+        unsettle(event.load);
+        track.not_before = event.at + rig.timing.restore_after;
+    } else if (!track.on && !track.stuck) {
+        if (track.offs_repeated < offs_repeated_max) {
+            ++track.offs_repeated;
+            actions.push_back(Switch{event.load, false, track.reason, false});
+            track.switched_at = event.at;
+            return;
+        }
+        track.stuck = true;
+        track.lockout = Lockout::disobedience;
+        raise(AlertKind::disobedience, event.load, {.kind = ReasonKind::locked_out_disobedience});
+    }
+}
+
+void Marshal::Core::handle(const SourceChanged& event) {
+    if (event.source == present) return;
+    if (present) unplugged_at[*present] = event.at;
+    present = event.source;
+    limit_books.clear();
+    if (!present) return;
+    // While it was unplugged its images cooled at no current. What is over its steady limit goes without a
+    // grace.
+    const Source& s = rig.sources[*present];
+    std::size_t image = 0;
+    for (const Limit& limit : s.limits) {
+        for (const ThermalImage& own : limit.images) {
+            double& theta = thetas[*present][image++];
+            theta = own.after(theta, 0, event.at - unplugged_at[*present]);
+        }
+    }
+    limit_books.resize(s.limits.size());
+    for (LimitBooks& books : limit_books)
+        books.over_steady_s = seconds(rig.timing.steady_grace);
+}
+
+void Marshal::Core::handle(const OperatorRequest& event) {
+    Track& track = tracks[event.load];
+    switch (event.request) {
+        case Request::hold:
+            track.held = true;
+            break;
+        case Request::release:
+            track.held = false;
+            break;
+        case Request::acknowledge:
+            if (track.lockout == Lockout::none) break;
+            track.lockout = Lockout::none;
+            track.stuck = false;
+            track.offs_repeated = 0;
+            track.asserted = false;  // told again to be off, and heard again, before anything else
+            track.heard = false;
+            unsettle(event.load);
+            clear(AlertKind::stall, event.load);
+            clear(AlertKind::disobedience, event.load);
+            break;
+    }
+}
+
+void Marshal::Core::handle(const LinkChanged& event) {
+    link_up = event.up;
+    link_up_at = event.at;
+    for (Track& track : tracks)
+        track.heard = track.asserted = false;
+}
+
+/// After the link came up every switch is told once what it should be. Off at once; on only when the meters
+/// are heard and everything that is on has passed the worst case.
+void Marshal::Core::assert_switches() {
+    if (!link_up || now - link_up_at < feedback_grace) return;
+    for (LoadIndex i : by_rank) {
+        Track& track = tracks[i];
+        if (!track.asserted && (!track.on || !any_silent())) {
+            track.asserted = true;
+            track.switched_at = now;
+            if (!rig.observing) actions.push_back(Switch{i, track.on, track.reason, false});
+        }
+        const Duration wait = rig.loads[i].reports_switch ? switch_answer : rig.loads[i].switch_latency;
+        if (track.asserted && now - track.switched_at >= wait) track.heard = true;
+    }
+}
+
+// --- the public face ---
+
+Marshal::Marshal(Rig rig, std::optional<SourceIndex> source, Instant now)
+    : core_(std::make_unique<Core>(std::move(rig), source, now)) {}
+Marshal::~Marshal() = default;
+
+std::span<const Action> Marshal::on(const Event& event) {
+    Core& core = *core_;
+    core.actions.clear();
+    const Instant at = std::max(instant_of(event), core.now);
+    core.advance_images(at, core.held_a(std::get_if<MeterSample>(&event)));
+    const Duration passed = at - core.now;
+    core.now = at;
+    std::visit([&](const auto& e) { core.handle(e); }, event);
+    core.note_steady_time(passed);
+    core.decide();
+    return core.actions;
+}
+
+const Rig& Marshal::rig() const {
+    return core_->rig;
+}
+
+std::optional<SourceIndex> Marshal::source() const {
+    return core_->present;
+}
+
+LoadView Marshal::load(LoadIndex i) const {
+    const Track& track = core_->tracks[i];
+    return {track.state, track.wanted, track.held, track.on, track.drawn_a, track.reason};
+}
+
+LimitView Marshal::limit(std::size_t l) const {
+    const Core& core = *core_;
+    const Limit& limit = core.source()->limits[l];
+    std::size_t first_image = 0;
+    for (std::size_t before = 0; before < l; ++before)
+        first_image += core.source()->limits[before].images.size();
+    const auto theta = core.theta().subspan(first_image, limit.images.size());
+
+    const Prospect p = core.prospect(false);
+    const double current_a = through(limit, p.measured_a);
+    const Duration window = std::max(p.window, Duration(500ms));
+    LimitView view{current_a,
+                   limit.steady_a - current_a,
+                   most_for(limit, theta, window, to_join) - p.peak_through(limit),
+                   {}};
+    for (std::size_t i = 0; i < limit.images.size(); ++i) {
+        const auto trip = limit.images[i].time_to_trip(theta[i], current_a);
+        if (trip && (!view.time_to_trip || *trip < *view.time_to_trip)) view.time_to_trip = trip;
+    }
+    return view;
+}
+
+std::optional<double> Marshal::current_a(Leg leg) const {
+    if (!core_->rig.legs.contains(leg) || core_->silent(leg)) return std::nullopt;
+    return core_->legs[leg].watch.now_a();
+}
+
+std::optional<double> Marshal::voltage_v(Leg leg) const {
+    if (!core_->rig.legs.contains(leg) || core_->silent(leg)) return std::nullopt;
+    return core_->legs[leg].voltage_v;
+}
+
+}  // namespace ampmarshal::rules

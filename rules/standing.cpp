@@ -1,0 +1,104 @@
+#include "rules/standing.h"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+namespace ampmarshal::rules {
+
+void Prospect::reserve(LegSet legs, double start_a, double run_a, Duration start_window) {
+    for (Leg leg : all_legs) {
+        if (!legs.contains(leg)) continue;
+        peak_a[leg] += start_a;
+        running_a[leg] += run_a;
+    }
+    window = std::max(window, start_window);
+}
+
+void Prospect::release(LegSet legs, double start_a, double run_a) {
+    reserve(legs, -start_a, -run_a, Duration::zero());
+}
+
+void Prospect::take_off(LegSet legs, double drawn_a) {
+    for (Leg leg : all_legs) {
+        if (!legs.contains(leg)) continue;
+        base_a[leg] = std::max(0.0, base_a[leg] - drawn_a);
+        measured_a[leg] = std::max(0.0, measured_a[leg] - drawn_a);
+    }
+}
+
+double through(const Limit& limit, const PerLeg<double>& current_a) {
+    double sum_a = 0;
+    for (Leg leg : all_legs)
+        if (limit.legs.contains(leg)) sum_a += current_a[leg];
+    return sum_a;
+}
+
+double Prospect::base_through(const Limit& limit) const {
+    return through(limit, base_a);
+}
+
+double Prospect::peak_through(const Limit& limit) const {
+    return std::max(through(limit, measured_a), through(limit, base_a) + through(limit, peak_a));
+}
+
+double Prospect::running_through(const Limit& limit) const {
+    return through(limit, base_a) + through(limit, running_a);
+}
+
+namespace {
+
+/// The highest current that takes an image from `theta` to `heat` in no less than `held_for`.
+double most_for(const ThermalImage& image, double theta, Duration held_for, double heat) {
+    const double e = std::exp(-seconds(held_for) / seconds(image.tau));
+    if (e >= 1) return std::numeric_limits<double>::infinity();
+    const double end = (heat - theta * e) / (1 - e);
+    return end > 0 ? image.pickup_a * std::sqrt(end) : 0.0;
+}
+
+/// What an image makes of a prospect: nothing if it stays under `heat`, else the current that is too much,
+/// and the most it allows instead. An image that is already above (a hot day's slow one) is fine as long as
+/// it does not trip and is cooling towards a current it can carry.
+struct TooHot {
+    double needed_a;
+    double available_a;
+};
+
+std::optional<TooHot> too_hot(const ThermalImage& image, double theta, double peak_a, double running_a,
+                              const Prospect& prospect, double heat) {
+    const double after_start = image.after(theta, peak_a, prospect.window);
+    const double after_reaction = image.after(after_start, running_a, prospect.reaction);
+    const double hottest = std::max(after_start, after_reaction);
+    if (hottest <= heat) return std::nullopt;
+    if (hottest < 1 && after_reaction <= theta && image.settles_at(running_a) <= heat) return std::nullopt;
+    if (after_start > heat) return TooHot{peak_a, most_for(image, theta, prospect.window, heat)};
+    return TooHot{running_a, most_for(image, after_start, prospect.reaction, heat)};
+}
+
+}  // namespace
+
+double most_for(const Limit& limit, std::span<const double> theta, Duration window, Strictness strictness) {
+    double most_a = limit.ceiling_a * strictness.ceiling;
+    for (std::size_t i = 0; i < limit.images.size(); ++i)
+        most_a = std::min(most_a, most_for(limit.images[i], theta[i], window, strictness.heat));
+    return most_a;
+}
+
+std::optional<Misfit> misfit(const Source& source, std::span<const double> theta, const Prospect& prospect,
+                             Strictness strictness) {
+    std::size_t image = 0;
+    for (std::size_t l = 0; l < source.limits.size(); ++l) {
+        const Limit& limit = source.limits[l];
+        const double peak_a = prospect.peak_through(limit);
+        const double running_a = prospect.running_through(limit);
+        const double ceiling_a = limit.ceiling_a * strictness.ceiling;
+        if (peak_a > ceiling_a) return Misfit{ReasonKind::start_over_ceiling, l, peak_a, ceiling_a};
+        for (const ThermalImage& own : limit.images) {
+            const auto hot = too_hot(own, theta[image++], peak_a, running_a, prospect, strictness.heat);
+            if (hot) return Misfit{ReasonKind::start_too_hot, l, hot->needed_a, hot->available_a};
+        }
+    }
+    return std::nullopt;
+}
+
+}  // namespace ampmarshal::rules

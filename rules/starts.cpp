@@ -1,0 +1,308 @@
+// Which load was it? A LegWatch reports that a leg's current went from one level to another. Here the step is
+// held against everything that could have caused it: loads that may start, loads that run and may stop, loads
+// just told to stop. A step that fits exactly one explanation is booked; one that fits several is booked to
+// nobody, and then the books err on the safe side: whoever might have stopped is expected to start again.
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr double match_share = 0.2;       ///< a step matches a current within a fifth of it ...
+constexpr double match_least_a = 0.8;     ///< ... or this, whichever is more
+constexpr double wide_match_share = 0.5;  ///< for a start that was just commanded and has no rival
+constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
+constexpr double peak_slack_a = 2.0;      ///< ... plus this
+constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next
+constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
+constexpr Duration try_again_after = 5min;
+
+/// One explanation of a step: this load gains or loses stages.
+struct Hypothesis {
+    LoadIndex load;
+    std::size_t settled_after;
+    double rise_a;   ///< expected; negative for a stop
+    bool in_flight;  ///< it was just commanded, so it is far likelier than what happens by itself
+};
+
+/// 0 is a perfect match, 1 the edge of what still counts as one.
+double distance(double seen_a, double expected_a, double share = match_share) {
+    return std::abs(seen_a - expected_a) / std::max(match_least_a, share * std::abs(expected_a));
+}
+
+/// Collects hypotheses without allocating; more than it holds would only add ambiguity.
+class Hypotheses {
+  public:
+    void add(const Hypothesis& h) {
+        if (count_ < all_.size()) all_[count_++] = h;
+    }
+    const Hypothesis* begin() const { return all_.data(); }
+    const Hypothesis* end() const { return all_.data() + count_; }
+
+    /// The one that matches clearly better than every other load's, if any.
+    const Hypothesis* single(double seen_a, bool in_flight_only, double share) const {
+        const auto counts = [&](const Hypothesis& h) { return h.in_flight || !in_flight_only; };
+        const Hypothesis* best = nullptr;
+        for (const Hypothesis& h : *this) {
+            if (counts(h) && distance(seen_a, h.rise_a, share) <= 1 &&
+                (!best || distance(seen_a, h.rise_a, share) < distance(seen_a, best->rise_a, share)))
+                best = &h;
+        }
+        if (!best) return nullptr;
+        for (const Hypothesis& h : *this) {
+            if (!counts(h) || h.load == best->load) continue;
+            const double rival = distance(seen_a, h.rise_a, share);
+            if (rival <= 1 && distance(seen_a, best->rise_a, share) > clearly_closer * rival) return nullptr;
+        }
+        return best;
+    }
+
+    bool any_match(double seen_a) const {
+        return std::any_of(begin(), end(),
+                           [&](const Hypothesis& h) { return distance(seen_a, h.rise_a) <= 1; });
+    }
+
+    /// Two different loads that together make the step, if exactly one pair does.
+    std::optional<std::pair<Hypothesis, Hypothesis>> pair(double seen_a) const {
+        std::optional<std::pair<Hypothesis, Hypothesis>> found;
+        for (const Hypothesis* a = begin(); a != end(); ++a) {
+            for (const Hypothesis* b = a + 1; b != end(); ++b) {
+                if (a->load == b->load || distance(seen_a, a->rise_a + b->rise_a) > clearly_closer) continue;
+                if (found) return std::nullopt;
+                found.emplace(*a, *b);
+            }
+        }
+        return found;
+    }
+
+  private:
+    std::array<Hypothesis, 32> all_{};
+    std::size_t count_ = 0;
+};
+
+double run_between(const Load& load, std::size_t from, std::size_t to) {
+    double sum_a = 0;
+    for (std::size_t s = from; s < to; ++s)
+        sum_a += load.stages[s].running_a;
+    return sum_a;
+}
+
+void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a) {
+    if (peak_rise_a > peak_share * load.start_a(track.settled) + peak_slack_a) return;
+    for (std::size_t to = track.settled + 1; to <= load.stages.size(); ++to)
+        all.add({i, to, run_between(load, track.settled, to), track.stage_due.has_value()});
+}
+
+void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
+    if (track.relief) {
+        all.add({i, 0, -track.relief->drawn_a, true});
+        return;
+    }
+    if (track.settled == 0) return;
+    all.add({i, 0, -track.drawn_a, false});
+    if (track.settled == 2) {
+        const double last_share = load.stages[1].running_a / load.running_a();
+        all.add({i, 1, -track.drawn_a * last_share, false});
+    }
+}
+
+}  // namespace
+
+Duration Marshal::Core::hold_open(Leg leg, double excess_a) const {
+    Duration longest{};
+    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        const Load& load = rig.loads[i];
+        if (!load.legs.contains(leg) || !standing(i)) continue;
+        if (excess_a > peak_share * load.start_a(tracks[i].settled) + peak_slack_a) continue;
+        longest = std::max(longest, load.start_window());
+    }
+    return longest + 2 * rig.timing.meter_period[leg];
+}
+
+bool Marshal::Core::explained(Leg leg) const {
+    const LegWatch& watch = legs[leg].watch;
+    if (!watch.rising()) return false;
+    const double excess_a = watch.now_a() - watch.level_a();
+    const Duration open = hold_open(leg, excess_a);
+    // No plausible cause leaves only the two meter periods; a movement that outlives its window explains
+    // nothing.
+    return open > 2 * rig.timing.meter_period[leg] &&
+           now - watch.began() <= open + 3 * rig.timing.meter_period[leg];
+}
+
+void Marshal::Core::explain(Leg leg, const Step& step) {
+    Hypotheses all;
+    const double rise_a = step.rise_a();
+    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        if (!rig.loads[i].legs.contains(leg)) continue;
+        if (standing(i)) add_rises(all, rig.loads[i], i, tracks[i], step.peak_a - step.baseline_a);
+        add_falls(all, rig.loads[i], i, tracks[i]);
+    }
+    const auto book = [&](const Hypothesis& h) {
+        if (h.rise_a > 0)
+            accept_rise(h.load, h.settled_after, rise_a, step);
+        else
+            accept_fall(h.load, h.settled_after, -h.rise_a);
+    };
+
+    const Hypothesis* best = all.single(rise_a, true, match_share);
+    if (!best) best = all.single(rise_a, false, match_share);
+    if (!best && !all.any_match(rise_a)) {
+        if (const auto two = all.pair(rise_a)) {
+            book(two->first);
+            book(two->second);
+            return;
+        }
+        best = all.single(rise_a, true, wide_match_share);
+    }
+    if (best) {
+        book(*best);
+    } else if (rise_a > 0) {
+        if (!all.any_match(rise_a)) check_stall(leg, rise_a, step.began);
+    } else {
+        for (const Hypothesis& h : all)
+            if (h.rise_a < 0 && distance(rise_a, h.rise_a) <= 1) unsettle(h.load);
+    }
+    reconcile(leg);
+}
+
+void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {
+    const Load& load = rig.loads[i];
+    Track& track = tracks[i];
+    const double expected_a = run_between(load, track.settled, settled);
+    const double drawn_a =
+        std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
+    track.drawn_a += drawn_a;
+    track.settled = settled;
+    track.stage_due.reset();
+    if (settled < load.stages.size()) {
+        const Stage& next = load.stages[settled];
+        track.stage_due =
+            now + next.latest_after + next.start_window + 3 * rig.timing.meter_period[load.legs.first()];
+    } else {
+        clear(AlertKind::did_not_start, i);
+    }
+    actions.push_back(
+        StartSeen{i, settled - 1, step.baseline_a, step.peak_a, drawn_a, step.ended - step.began});
+}
+
+void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a) {
+    Track& track = tracks[i];
+    track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
+    track.settled = settled;
+    track.stage_due.reset();
+    track.relief.reset();
+    track.stopped_at = now;
+}
+
+void Marshal::Core::unsettle(LoadIndex i) {
+    Track& track = tracks[i];
+    track.settled = 0;
+    track.drawn_a = 0;
+    track.stage_due.reset();
+    track.stopped_at = now;
+}
+
+void Marshal::Core::reconcile(Leg leg) {
+    const double level_a = legs[leg].watch.level_a();
+    const auto believed = [&] {
+        double sum_a = 0;
+        for (LoadIndex i = 0; i < tracks.size(); ++i)
+            if (rig.loads[i].legs.contains(leg) && !tracks[i].relief) sum_a += tracks[i].drawn_a;
+        return sum_a;
+    };
+    const double tolerance_a = 1.5 + match_share * level_a;
+    // What draws more than everything that flows does not run.
+    for (LoadIndex i = 0; i < tracks.size(); ++i)
+        if (rig.loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].drawn_a > level_a + tolerance_a)
+            unsettle(i);
+    if (believed() <= level_a + tolerance_a) return;
+    for (LoadIndex i = 0; i < tracks.size(); ++i)
+        if (rig.loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].settled > 0) unsettle(i);
+}
+
+void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
+    const Duration lasted = now - began;
+    std::optional<LoadIndex> only;
+    int suspects = 0;
+    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        const Load& load = rig.loads[i];
+        const Track& track = tracks[i];
+        if (!load.controlled() || !load.legs.contains(leg) || !standing(i)) continue;
+        const double peak_a = load.start_a(track.settled);
+        const double run_a = run_between(load, track.settled, load.stages.size());
+        const bool tells_apart = peak_a >= 1.5 * run_a;
+        const bool too_high = excess_a >= run_a + 0.5 * (peak_a - run_a);
+        const bool could_be = excess_a <= peak_share * peak_a + peak_slack_a;
+        const bool over_time = lasted > load.start_window() + 2 * rig.timing.meter_period[leg];
+        if (!tells_apart || !too_high || !could_be || !over_time) continue;
+        ++suspects;
+        only = i;
+    }
+    if (suspects == 1) {
+        stall(*only, excess_a);
+    } else if (suspects > 1) {
+        for (LoadIndex i = 0; i < rig.loads.size(); ++i)
+            if (rig.loads[i].legs.contains(leg) && can_shed(i) && standing(i) && rig.loads[i].starts_hard())
+                switch_off(i, {.kind = ReasonKind::shed_start_lost, .needed_a = excess_a});
+    }
+}
+
+void Marshal::Core::stall(LoadIndex i, double excess_a) {
+    const Reason why{.kind = ReasonKind::locked_out_stall, .needed_a = excess_a};
+    tracks[i].drawn_a += excess_a;  // it flows, and is what the switch-off must take away
+    switch_off(i, why);
+    tracks[i].lockout = Lockout::stall;
+    raise(AlertKind::stall, i, why);
+}
+
+void Marshal::Core::check_reliefs() {
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        Track& track = tracks[i];
+        if (!track.relief) continue;
+        const Leg leg = rig.loads[i].legs.first();
+        Relief& relief = *track.relief;
+        relief.seen |= !silent(leg) && legs[leg].watch.now_a() <= relief.before_a[leg] - 0.5 * relief.drawn_a;
+        if (now < relief.judged_at || silent(leg)) continue;
+        const bool judged = !relief.seen && relief.drawn_a >= least_judged_a;
+        const double drawn_a = relief.drawn_a;
+        track.relief.reset();
+        if (!judged) continue;
+        track.stuck = true;
+        track.settled = rig.loads[i].stages.size();
+        track.drawn_a = drawn_a;
+        track.lockout = Lockout::disobedience;
+        raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});
+    }
+}
+
+void Marshal::Core::check_due() {
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        Track& track = tracks[i];
+        const Load& load = rig.loads[i];
+        if (!track.stage_due || now < *track.stage_due || legs[load.legs.first()].watch.moving()) continue;
+        track.stage_due.reset();
+        if (load.control != Control::switched || track.settled > 0) continue;
+        // A switched load should have started. If the leg has risen by about as much, it did, unrecognised.
+        const Leg leg = load.legs.first();
+        const double rise_a = legs[leg].watch.now_a() - track.granted_at_a[leg];
+        if (rise_a >= (1 - wide_match_share) * load.running_a()) {
+            track.settled = load.stages.size();
+            track.drawn_a = std::min(rise_a, load.running_a());
+            continue;
+        }
+        const Reason why{.kind = ReasonKind::did_not_start, .until = now + try_again_after};
+        switch_off(i, why);
+        track.not_before = why.until;
+        track.shed = false;
+        raise(AlertKind::did_not_start, i, why);
+    }
+}
+
+}  // namespace ampmarshal::rules
