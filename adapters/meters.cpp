@@ -1,0 +1,180 @@
+#include "adapters/meters.h"
+
+#include <algorithm>
+#include <utility>
+
+namespace ampmarshal::adapters {
+
+namespace {
+
+/// An idle meter's noise reaches a little below zero; that far down it counts as zero.
+constexpr double idle_noise_a = 0.5;
+constexpr double largest_plausible_hz = 100;
+/// Under half of the nominal voltage the supply is going away, and watts over volts says nothing about the
+/// current.
+constexpr double least_usable_voltage = 0.5;
+constexpr double largest_plausible_voltage = 2;
+
+const char* sentence_end(Rejection why) {
+    switch (why) {
+        case Rejection::retained:
+            return " is a retained message of unknown age; have the meter publish without the retain flag.";
+        case Rejection::too_large:
+            return " is larger or more deeply nested than a reading can be; is this the meter's topic?";
+        case Rejection::missing:
+            return " has nothing at that pointer; compare it with a message of the meter.";
+        case Rejection::not_a_number:
+            return " is not a number.";
+        case Rejection::out_of_range:
+            return " is no value a rig can have; check the unit, and \"scale\" (-1 if the clamp sits the "
+                   "wrong way round).";
+    }
+    return "";
+}
+
+Rejection rejection(NumberFault fault) {
+    switch (fault) {
+        case NumberFault::too_large:
+            return Rejection::too_large;
+        case NumberFault::missing:
+            return Rejection::missing;
+        case NumberFault::not_a_number:
+            break;
+    }
+    return Rejection::not_a_number;
+}
+
+}  // namespace
+
+Meters::Meters(std::vector<MeterWiring> wiring) {
+    meters_.reserve(wiring.size());
+    for (auto& it : wiring)
+        meters_.push_back({.wiring = std::move(it)});
+}
+
+const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity quantity) {
+    switch (quantity) {
+        case current:
+            return wiring.current;
+        case power:
+            return wiring.power;
+        case voltage:
+            return wiring.voltage;
+        case frequency:
+            return wiring.frequency;
+        case peak:
+            break;
+    }
+    return wiring.peak;
+}
+
+std::vector<std::string> Meters::topics() const {
+    std::vector<std::string> topics;
+    for (const auto& meter : meters_) {
+        for (const Quantity quantity : {current, power, voltage, frequency, peak}) {
+            if (const auto& number = where(meter.wiring, quantity)) topics.push_back(number->topic);
+        }
+    }
+    std::sort(topics.begin(), topics.end());
+    topics.erase(std::unique(topics.begin(), topics.end()), topics.end());
+    return topics;
+}
+
+void Meters::received(rules::Instant now, const Message& message, std::vector<rules::MeterSample>& out) {
+    Payload payload(message.payload);
+    for (auto& meter : meters_) {
+        bool refused_as_retained = false;
+        for (const Quantity quantity : {current, power, voltage, frequency, peak}) {
+            const auto& number = where(meter.wiring, quantity);
+            if (!number || number->topic != message.topic) continue;
+            if (!message.retained) {
+                take(meter, quantity, now, payload);
+            } else if (!std::exchange(refused_as_retained, true)) {
+                reject(meter, Rejection::retained, *number);
+            }
+        }
+        if (const auto complete = sample(meter, now)) out.push_back(*complete);
+    }
+}
+
+void Meters::take(Meter& meter, Quantity quantity, rules::Instant now, Payload& payload) {
+    const MeterWiring& wiring = meter.wiring;
+    const NumberAt& from = *where(wiring, quantity);
+    auto& latest = meter.latest[quantity];
+    latest.reset();
+
+    const auto read = payload.number(from.pointer);
+    if (const auto* fault = std::get_if<NumberFault>(&read)) {
+        reject(meter, rejection(*fault), from);
+        return;
+    }
+    double value = std::get<double>(read) * from.scale;
+    double least = 0;
+    double most = 0;
+    switch (quantity) {
+        case current:
+        case peak:
+            least = -idle_noise_a;
+            most = wiring.largest_plausible_a;
+            break;
+        case power:
+            least = -idle_noise_a * wiring.nominal_v;
+            most = wiring.largest_plausible_a * wiring.nominal_v;
+            break;
+        case voltage:
+            most = largest_plausible_voltage * wiring.nominal_v;
+            break;
+        case frequency:
+            most = largest_plausible_hz;
+            break;
+    }
+    if (!(value >= least && value <= most)) {
+        reject(meter, Rejection::out_of_range, from);
+        return;
+    }
+    latest = Known{.value = std::max(value, 0.0), .at = now};
+}
+
+void Meters::reject(Meter& meter, Rejection why, const NumberAt& where) {
+    auto& count = meter.counts.rejected[static_cast<std::size_t>(why)];
+    if (count++ > 0) return;
+    notices_.push_back("Meter " + meter.wiring.id + ": what came on " + where.topic +
+                       (where.pointer.empty() ? "" : " at " + where.pointer) + sentence_end(why));
+}
+
+std::optional<rules::MeterSample> Meters::sample(Meter& meter, rules::Instant now) {
+    const auto fresh = [&](Quantity quantity) -> std::optional<double> {
+        const auto& known = meter.latest[quantity];
+        if (!known || now - known->at > meter.wiring.stale_after) return std::nullopt;
+        return known->value;
+    };
+    // The current and the peak are handed on once: an old one repeated would look like a new reading.
+    const auto once = [&](Quantity quantity) {
+        const auto value = fresh(quantity);
+        meter.latest[quantity].reset();
+        return value;
+    };
+
+    const auto volts = fresh(voltage);
+    auto amperes = once(current);
+    if (const auto watts = once(power)) {
+        const double nominal_v = meter.wiring.nominal_v;
+        amperes = *watts / (volts && *volts >= least_usable_voltage * nominal_v ? *volts : nominal_v);
+    }
+    if (!amperes) return std::nullopt;
+    ++meter.counts.accepted;
+    auto highest = once(peak);
+    if (highest) highest = std::max(*highest, *amperes);
+    return rules::MeterSample{.at = now,
+                              .leg = meter.wiring.leg,
+                              .current_a = *amperes,
+                              .peak_a = highest,
+                              .voltage_v = volts,
+                              .frequency_hz = fresh(frequency)};
+}
+
+std::vector<std::string> Meters::take_notices() {
+    return std::exchange(notices_, {});
+}
+
+}  // namespace ampmarshal::adapters

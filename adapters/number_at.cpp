@@ -1,0 +1,117 @@
+#include "adapters/number_at.h"
+
+#include <charconv>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+namespace ampmarshal::adapters {
+
+using nlohmann::json;
+
+namespace {
+
+std::string_view trimmed(std::string_view text) {
+    constexpr std::string_view blanks = " \t\r\n";
+    const auto first = text.find_first_not_of(blanks);
+    if (first == std::string_view::npos) return {};
+    return text.substr(first, text.find_last_not_of(blanks) - first + 1);
+}
+
+std::optional<double> plain_number(std::string_view text) {
+    text = trimmed(text);
+    double value = 0;
+    const auto [end, error] = std::from_chars(text.data(), text.data() + text.size(), value);
+    if (error != std::errc() || end != text.data() + text.size() || !std::isfinite(value))
+        return std::nullopt;
+    return value;
+}
+
+/// One token of a pointer with its escapes undone, in one pass, so that "~01" is "~1" (RFC 6901, section 4).
+std::string unescaped(std::string_view token) {
+    std::string out;
+    for (std::size_t i = 0; i < token.size(); ++i) {
+        if (token[i] == '~' && i + 1 < token.size()) {
+            out += token[++i] == '1' ? '/' : '~';
+        } else {
+            out += token[i];
+        }
+    }
+    return out;
+}
+
+const json* child(const json& parent, std::string_view token) {
+    if (parent.is_object()) {
+        const auto found = parent.find(unescaped(token));
+        return found == parent.end() ? nullptr : &*found;
+    }
+    if (!parent.is_array() || (token.size() > 1 && token[0] == '0')) return nullptr;
+    std::size_t index = 0;
+    const auto [end, error] = std::from_chars(token.data(), token.data() + token.size(), index);
+    if (error != std::errc() || end != token.data() + token.size() || index >= parent.size()) return nullptr;
+    return &parent[index];
+}
+
+}  // namespace
+
+Payload::Payload(std::string_view bytes) : bytes_(bytes), too_large_(bytes.size() > most_bytes) {}
+
+Payload::~Payload() = default;
+
+void Payload::parse() {
+    if (document_ || too_large_) return;
+    // The parser itself does not recurse; what it builds does when it is torn down, so deep values are
+    // dropped here.
+    const auto shallow = [this](int depth, json::parse_event_t, json&) {
+        too_large_ = too_large_ || depth > most_levels;
+        return !too_large_;
+    };
+    document_ = std::make_unique<const json>(json::parse(bytes_, shallow, false));
+}
+
+const json* Payload::at(std::string_view pointer) {
+    parse();
+    if (too_large_ || document_->is_discarded()) return nullptr;
+    const json* value = document_.get();
+    while (value != nullptr && !pointer.empty()) {
+        pointer.remove_prefix(1);
+        const auto length = std::min(pointer.find('/'), pointer.size());
+        value = child(*value, pointer.substr(0, length));
+        pointer.remove_prefix(length);
+    }
+    return value;
+}
+
+std::variant<double, NumberFault> Payload::number(std::string_view pointer) {
+    if (too_large_) return NumberFault::too_large;
+    if (pointer.empty()) {
+        if (const auto value = plain_number(bytes_)) return *value;
+    }
+    const json* value = at(pointer);
+    if (too_large_) return NumberFault::too_large;
+    if (value == nullptr) return document_->is_discarded() ? NumberFault::not_a_number : NumberFault::missing;
+    if (value->is_number()) return value->get<double>();
+    if (value->is_string()) {
+        if (const auto inside = plain_number(value->get_ref<const std::string&>())) return *inside;
+    }
+    return NumberFault::not_a_number;
+}
+
+std::optional<std::string> Payload::text(std::string_view pointer) {
+    if (too_large_) return std::nullopt;
+    if (pointer.empty()) return std::string(bytes_);
+    const json* value = at(pointer);
+    if (value == nullptr || value->is_structured() || value->is_null()) return std::nullopt;
+    return value->is_string() ? value->get<std::string>() : value->dump();
+}
+
+bool is_json_pointer(std::string_view text) {
+    if (text.empty()) return true;
+    if (text[0] != '/') return false;
+    for (std::size_t i = 0; i < text.size(); ++i) {
+        if (text[i] == '~' && (i + 1 == text.size() || (text[i + 1] != '0' && text[i + 1] != '1')))
+            return false;
+    }
+    return true;
+}
+
+}  // namespace ampmarshal::adapters

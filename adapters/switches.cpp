@@ -1,0 +1,84 @@
+#include "adapters/switches.h"
+
+#include <algorithm>
+#include <utility>
+
+#include "adapters/number_at.h"
+
+namespace ampmarshal::adapters {
+
+namespace {
+
+constexpr std::chrono::seconds command_expiry{2};
+
+bool send(Link& link, const SwitchWiring& wiring, bool on) {
+    return link.publish({.topic = wiring.command_topic,
+                         .payload = on ? wiring.on_payload : wiring.off_payload,
+                         .delivery = Delivery::command,
+                         .expires_after = command_expiry});
+}
+
+}  // namespace
+
+Switches::Switches(std::vector<std::optional<SwitchWiring>> by_load) {
+    switches_.reserve(by_load.size());
+    for (auto& wiring : by_load)
+        switches_.push_back({.wiring = std::move(wiring)});
+}
+
+std::vector<std::string> Switches::topics() const {
+    std::vector<std::string> topics;
+    for (const auto& it : switches_) {
+        if (it.wiring && it.wiring->feedback) topics.push_back(it.wiring->feedback->topic);
+    }
+    std::sort(topics.begin(), topics.end());
+    topics.erase(std::unique(topics.begin(), topics.end()), topics.end());
+    return topics;
+}
+
+bool Switches::command(rules::Instant now, Link& link, rules::LoadIndex load, bool on) {
+    LoadSwitch& it = switches_[load];
+    it.told_on.reset();
+    if (!it.wiring || !send(link, *it.wiring, on)) return false;
+    if (on) it.told_on = now;
+    return true;
+}
+
+void Switches::refresh(rules::Instant now, Link& link) {
+    if (!link.connected()) return;
+    for (auto& it : switches_) {
+        if (!it.told_on || !it.wiring->refresh || now - *it.told_on < *it.wiring->refresh) continue;
+        if (send(link, *it.wiring, true)) it.told_on = now;
+    }
+}
+
+void Switches::link_down() {
+    for (auto& it : switches_)
+        it.told_on.reset();
+}
+
+void Switches::received(rules::Instant now, const Message& message, std::vector<rules::SwitchFeedback>& out) {
+    std::optional<Payload> payload;
+    for (rules::LoadIndex load = 0; load < switches_.size(); ++load) {
+        LoadSwitch& it = switches_[load];
+        if (!it.wiring || !it.wiring->feedback || it.wiring->feedback->topic != message.topic) continue;
+        const FeedbackWiring& feedback = *it.wiring->feedback;
+        if (!payload) payload.emplace(message.payload);
+        const auto said = payload->text(feedback.pointer);
+        if (said == feedback.on || said == feedback.off) {
+            out.push_back(
+                {.at = now, .load = load, .on = said == feedback.on, .age_known = !message.retained});
+        } else if (it.not_understood++ == 0) {
+            notices_.push_back(
+                "The switch feedback on " + feedback.topic + " is neither \"" + feedback.on + "\" nor \"" +
+                feedback.off + "\"" + (feedback.pointer.empty() ? "" : " at " + feedback.pointer) +
+                "; such messages are ignored. Compare the \"feedback\" of the load with what it sends.");
+        }
+    }
+}
+
+std::vector<std::string> Switches::take_notices() {
+    return std::exchange(notices_, {});
+}
+
+}  // namespace ampmarshal::adapters

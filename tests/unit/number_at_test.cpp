@@ -1,0 +1,146 @@
+#include "adapters/number_at.h"
+
+#include <clocale>
+#include <string>
+
+#include "tests/support/catch.h"
+
+using ampmarshal::adapters::is_json_pointer;
+using ampmarshal::adapters::NumberFault;
+using ampmarshal::adapters::Payload;
+
+namespace {
+
+std::variant<double, NumberFault> number(std::string_view bytes, std::string_view pointer) {
+    Payload payload(bytes);
+    return payload.number(pointer);
+}
+
+double value(std::string_view bytes, std::string_view pointer) {
+    return std::get<double>(number(bytes, pointer));
+}
+
+NumberFault fault(std::string_view bytes, std::string_view pointer) {
+    return std::get<NumberFault>(number(bytes, pointer));
+}
+
+std::string nested(std::size_t levels) {
+    return std::string(levels, '[') + "1" + std::string(levels, ']');
+}
+
+}  // namespace
+
+TEST_CASE("A plain number is the payload as a whole") {
+    CHECK(value("12.5", "") == 12.5);
+    CHECK(value(" -3e2\r\n", "") == -300);
+    CHECK(value("0", "") == 0);
+    CHECK(value("\"12.5\"", "") == 12.5);
+}
+
+TEST_CASE("What is not exactly one finite number is not a plain number") {
+    for (const char* bytes : {"",     " ",   "12,5",    "12.5 A",  "12.5.1", "1 2",      "+1",
+                              "0x10", "nan", "inf",     "-inf",    "1e400",  "true",     "null",
+                              "{}",   "[1]", "\"inf\"", "\"1 A\"", "NaN",    "\xff\xfe", "--1"}) {
+        INFO(bytes);
+        CHECK(fault(bytes, "") == NumberFault::not_a_number);
+    }
+}
+
+// The document and the pointers of RFC 6901, section 5.
+TEST_CASE("A pointer finds what RFC 6901 says it finds") {
+    const char* const document = R"({"foo": ["bar", "baz"], "": 0, "a/b": 1, "c%d": 2, "e^f": 3, "g|h": 4,
+                                     "i\\j": 5, "k\"l": 6, " ": 7, "m~n": 8})";
+    CHECK(value(document, "/") == 0);
+    CHECK(value(document, "/a~1b") == 1);
+    CHECK(value(document, "/c%d") == 2);
+    CHECK(value(document, "/e^f") == 3);
+    CHECK(value(document, "/g|h") == 4);
+    CHECK(value(document, "/i\\j") == 5);
+    CHECK(value(document, "/k\"l") == 6);
+    CHECK(value(document, "/ ") == 7);
+    CHECK(value(document, "/m~0n") == 8);
+    CHECK(Payload(document).text("/foo/0") == "bar");
+    CHECK(value(R"({"~1": 9})", "/~01") == 9);  // section 4: "~01" is "~1", never "/"
+}
+
+TEST_CASE("A pointer into a list takes only the index of an entry") {
+    CHECK(value("[[1, 2], [3, 4]]", "/1/0") == 3);
+    // RFC 6901, section 4: no leading zeros; "-" is the entry after the last, which is not there.
+    for (const char* pointer : {"/2", "/01", "/-", "/-1", "/1x", "/", "/99999999999999999999", "/0/0/0"}) {
+        INFO(pointer);
+        CHECK(fault("[[1, 2], [3, 4]]", pointer) == NumberFault::missing);
+    }
+}
+
+TEST_CASE("Numbers in JSON strings count, other types do not") {
+    CHECK(value(R"({"a": "12.3"})", "/a") == Approx(12.3));
+    CHECK(value(R"({"a": " 7 "})", "/a") == 7);
+    CHECK(value(R"({"a": 18446744073709551615})", "/a") == Approx(1.8446744073709552e19));
+    for (const char* bytes : {R"({"a": true})", R"({"a": null})", R"({"a": {}})", R"({"a": [1]})",
+                              R"({"a": ""})", R"({"a": "nan"})", R"({"a": "1e400"})"}) {
+        INFO(bytes);
+        CHECK(fault(bytes, "/a") == NumberFault::not_a_number);
+    }
+}
+
+TEST_CASE("What is not JSON is told apart from JSON without the value") {
+    CHECK(fault(R"({"b": 1})", "/a") == NumberFault::missing);
+    CHECK(fault("12.5", "/a") == NumberFault::missing);
+    for (const char* bytes :
+         {"", "{", R"({"a": 1} x)", R"({"a": NaN})", R"({"a": 1e400})", "{\"a\": \"\xff\"}"}) {
+        INFO(bytes);
+        CHECK(fault(bytes, "/a") == NumberFault::not_a_number);
+    }
+}
+
+TEST_CASE("A payload that is too large or nested too deeply is refused before anything is built from it") {
+    const std::string padding(Payload::most_bytes - 1, ' ');
+    CHECK(value(padding + "1", "") == 1);
+    CHECK(fault(padding + " 1", "") == NumberFault::too_large);
+    CHECK(fault(padding + " 1", "/a") == NumberFault::too_large);
+    CHECK(Payload(padding + " 1").text("") == std::nullopt);
+    CHECK(value(nested(2), "/0/0") == 1);
+    CHECK(fault(nested(Payload::most_levels), "") == NumberFault::not_a_number);
+    CHECK(fault(nested(Payload::most_levels + 1), "/0") == NumberFault::too_large);
+    CHECK(fault(std::string(Payload::most_bytes, '['), "/0") == NumberFault::too_large);
+    CHECK(fault(nested(8000), "") == NumberFault::too_large);
+}
+
+TEST_CASE("Text is what stands at the pointer without its quotes") {
+    const char* const document = R"({"s": "ON", "n": 1, "b": true, "z": null, "o": {}})";
+    CHECK(Payload("ON").text("") == "ON");
+    CHECK(Payload("").text("") == "");
+    CHECK(Payload(document).text("/s") == "ON");
+    CHECK(Payload(document).text("/n") == "1");
+    CHECK(Payload(document).text("/b") == "true");
+    CHECK(Payload(document).text("/z") == std::nullopt);
+    CHECK(Payload(document).text("/o") == std::nullopt);
+    CHECK(Payload(document).text("/x") == std::nullopt);
+    CHECK(Payload("ON").text("/s") == std::nullopt);
+}
+
+TEST_CASE("One payload answers for several pointers") {
+    Payload payload(R"({"current": 1, "voltage": 2})");
+    CHECK(std::get<double>(payload.number("/current")) == 1);
+    CHECK(std::get<double>(payload.number("/voltage")) == 2);
+    CHECK(std::get<NumberFault>(payload.number("/peak")) == NumberFault::missing);
+    CHECK(std::get<NumberFault>(payload.number("")) == NumberFault::not_a_number);
+}
+
+TEST_CASE("The decimal sign is a point, whatever the locale") {
+    const std::string before = std::setlocale(LC_NUMERIC, nullptr);
+    const char* const with_comma = std::setlocale(LC_NUMERIC, "de_DE.UTF-8");
+    CHECK(value("12.5", "") == 12.5);
+    CHECK(value(R"({"a": 12.5})", "/a") == 12.5);
+    CHECK(fault("12,5", "") == NumberFault::not_a_number);
+    if (with_comma == nullptr)
+        WARN("no locale with a decimal comma is installed, so only the C locale was tried");
+    std::setlocale(LC_NUMERIC, before.c_str());
+}
+
+TEST_CASE("A JSON Pointer is empty or begins with a slash, and escapes with ~0 and ~1 only") {
+    for (const char* good : {"", "/", "/a", "/a/0", "/a~1b", "/~0"})
+        CHECK(is_json_pointer(good));
+    for (const char* bad : {"a", "a/b", "#/a", "/~", "/~2", "/a~"})
+        CHECK_FALSE(is_json_pointer(bad));
+}
