@@ -1,0 +1,329 @@
+#include "adapters/rig_device.h"
+
+#include <algorithm>
+#include <array>
+#include <utility>
+
+namespace ampmarshal::adapters {
+namespace {
+
+using homie::Datatype;
+using homie::Property;
+using homie::PropertyIndex;
+using rules::LoadState;
+
+constexpr std::string_view source_node = "source";
+constexpr std::string_view unknown_source = "unknown";
+constexpr const char* true_or_false[] = {"false", "true"};
+
+constexpr LoadState all_states[] = {LoadState::running, LoadState::starting,  LoadState::permitted,
+                                    LoadState::waiting, LoadState::resting,   LoadState::shed,
+                                    LoadState::off,     LoadState::locked_out};
+
+/// Readings and countdowns change with every sample; twice a second is enough to look at. What counts is a
+/// jump, such as a start, and that does not wait.
+constexpr rules::Duration reading_every = std::chrono::milliseconds(500);
+constexpr double jump_a = 5.0;
+constexpr double jump_v = 5.0;
+
+/// A time to trip of a day means a day or more, or never: a rule that compares seconds needs no special case.
+constexpr std::int64_t longest_time_to_trip_s = 86'400;
+
+Property amperes(std::string id, std::string name) {
+    return {.id = std::move(id),
+            .name = std::move(name),
+            .datatype = Datatype::floating,
+            .unit = "A",
+            .at_most_every = reading_every,
+            .at_once_from = jump_a};
+}
+
+std::string suffix(rules::Leg leg) {
+    return leg == rules::Leg::l1 ? "-l1" : "-l2";
+}
+
+std::string states() {
+    std::string list;
+    for (const LoadState state : all_states)
+        list += (list.empty() ? "" : ",") + std::string(word(state));
+    return list;
+}
+
+/// Alert ids may not hold the underscores of the rules' words.
+std::string alert_id(rules::AlertKind kind, std::optional<rules::LoadIndex> load, const rules::Rig& rig) {
+    std::string id = word(kind);
+    std::replace(id.begin(), id.end(), '_', '-');
+    return load ? id + "-" + rig.loads[*load].id : id;
+}
+
+std::int64_t whole_seconds(std::optional<rules::Duration> time) {
+    if (!time) return longest_time_to_trip_s;
+    const auto whole = std::chrono::duration_cast<std::chrono::seconds>(*time).count();
+    return std::clamp<std::int64_t>(whole, 0, longest_time_to_trip_s);
+}
+
+/// The smallest headrooms over the limits that touch `legs`.
+struct Headrooms {
+    double steady_a;
+    double start_a;
+};
+
+Headrooms smallest(const rules::Marshal& marshal, const rules::Source& source, rules::LegSet legs) {
+    std::optional<Headrooms> least;
+    for (std::size_t i = 0; i < source.limits.size(); ++i) {
+        const rules::LegSet covered = source.limits[i].legs;
+        const bool touches =
+            std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs),
+                        [&](rules::Leg leg) { return covered.contains(leg) && legs.contains(leg); });
+        if (!touches) continue;
+        const rules::LimitView limit = marshal.limit(i);
+        if (!least) least = {limit.steady_headroom_a, limit.start_headroom_a};
+        least->steady_a = std::min(least->steady_a, limit.steady_headroom_a);
+        least->start_a = std::min(least->start_a, limit.start_headroom_a);
+    }
+    return least.value_or(Headrooms{0, 0});
+}
+
+}  // namespace
+
+RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
+    const rules::Rig& rig = marshal.rig();
+    RigSnapshot shown{};
+    shown.source = marshal.source();
+    for (const rules::Leg leg : rules::all_legs) {
+        shown.legs[leg].current_a = marshal.current_a(leg);
+        shown.legs[leg].voltage_v = marshal.voltage_v(leg);
+    }
+    if (shown.source) {
+        const rules::Source& source = rig.sources[*shown.source];
+        for (const rules::Leg leg : rules::all_legs) {
+            const Headrooms on_leg = smallest(marshal, source, rules::LegSet(leg));
+            shown.legs[leg].steady_headroom_a = on_leg.steady_a;
+            shown.legs[leg].start_headroom_a = on_leg.start_a;
+        }
+        const Headrooms on_all = smallest(marshal, source, rules::LegSet::both());
+        shown.steady_headroom_a = on_all.steady_a;
+        shown.start_headroom_a = on_all.start_a;
+        for (std::size_t i = 0; i < source.limits.size(); ++i) {
+            const auto trips = marshal.limit(i).time_to_trip;
+            if (trips && (!shown.time_to_trip || *trips < *shown.time_to_trip)) shown.time_to_trip = trips;
+        }
+    }
+    shown.loads.reserve(rig.loads.size());
+    for (rules::LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        const rules::LoadView load = marshal.load(i);
+        shown.loads.push_back({load.state, load.wanted, load.held, load.drawn_a, load.reason.kind,
+                               rules::sentence(load.reason, rig, shown.source, now)});
+    }
+    return shown;
+}
+
+std::string load_id_fault(std::string_view id) {
+    if (id == source_node) return "'source' names the topics of the source itself; give the load another id";
+    return homie::id_fault(id);
+}
+
+std::string source_id_fault(std::string_view id) {
+    if (id == unknown_source) return "'unknown' means that no source is known; give the source another id";
+    return homie::id_fault(id);
+}
+
+RigDevice::RigDevice(homie::Identity identity, const rules::Rig& rig)
+    : rig_(rig), device_(std::move(identity)) {
+    declare_source();
+    loads_.reserve(rig.loads.size());
+    for (const rules::Load& load : rig.loads)
+        declare_load(load);
+}
+
+void RigDevice::declare_source() {
+    const auto node = device_.add_node(std::string(source_node), "Source", "source");
+    std::string sources{unknown_source};
+    for (const rules::Source& source : rig_.sources)
+        sources += "," + source.id;
+    source_.present = device_.add_property(node, {.id = "present",
+                                                  .name = "Where the rig is plugged in",
+                                                  .datatype = Datatype::enumeration,
+                                                  .format = sources,
+                                                  .settable = true});
+    source_.steady_headroom =
+        device_.add_property(node, amperes("headroom-steady", "Free for running loads"));
+    source_.start_headroom = device_.add_property(node, amperes("headroom-start", "Free for one more start"));
+    source_.time_to_trip =
+        device_.add_property(node, {.id = "time-to-trip",
+                                    .name = "Time to trip at the present current; a day stands for never",
+                                    .datatype = Datatype::integer,
+                                    .format = "0:" + std::to_string(longest_time_to_trip_s),
+                                    .unit = "s",
+                                    .at_most_every = reading_every});
+    for (const rules::Leg leg : rules::all_legs) {
+        if (rig_.legs.contains(leg)) legs_[leg] = declare_leg(node, leg);
+    }
+}
+
+RigDevice::LegProperties RigDevice::declare_leg(homie::NodeIndex node, rules::Leg leg) {
+    const std::string on = std::string(" on ") + rules::name(leg);
+    LegProperties p{};
+    p.metered = device_.add_property(node, {.id = "metered" + suffix(leg),
+                                            .name = "Meter" + on,
+                                            .datatype = Datatype::boolean,
+                                            .format = "silent,heard"});
+    p.current = device_.add_property(node, amperes("current" + suffix(leg), "Current" + on));
+    p.voltage = device_.add_property(node, {.id = "voltage" + suffix(leg),
+                                            .name = "Voltage" + on,
+                                            .datatype = Datatype::floating,
+                                            .unit = "V",
+                                            .at_most_every = reading_every,
+                                            .at_once_from = jump_v});
+    if (rig_.legs.count() > 1) {
+        p.steady_headroom = device_.add_property(
+            node, amperes("headroom-steady" + suffix(leg), "Free for running loads" + on));
+        p.start_headroom = device_.add_property(
+            node, amperes("headroom-start" + suffix(leg), "Free for one more start" + on));
+    }
+    return p;
+}
+
+void RigDevice::declare_load(const rules::Load& load) {
+    const auto node = device_.add_node(load.id, load.name, "load");
+    LoadNode p{};
+    p.state = device_.add_property(
+        node, {.id = "state", .name = "State", .datatype = Datatype::enumeration, .format = states()});
+    p.reason = device_.add_property(
+        node, {.id = "reason", .name = "Reason, for rules", .datatype = Datatype::string});
+    p.sentence = device_.add_property(node, {.id = "sentence",
+                                             .name = "Reason, for people",
+                                             .datatype = Datatype::string,
+                                             .at_most_every = reading_every});
+    p.current = device_.add_property(node, amperes("current", "Estimated current"));
+    if (load.controlled()) {
+        const auto flag = [&](std::string id, std::string name, std::string labels, bool settable) {
+            return device_.add_property(node, {.id = std::move(id),
+                                               .name = std::move(name),
+                                               .datatype = Datatype::boolean,
+                                               .format = std::move(labels),
+                                               .settable = settable});
+        };
+        Operated o{};
+        o.demand = flag("demand", "Asked to run", "not wanted,wanted", true);
+        o.hold = flag("hold", "Held off by a person", "free,held", true);
+        o.locked_out = flag("locked-out", "Stays off until acknowledged", "no,yes", false);
+        o.acknowledge = device_.add_property(node, {.id = "acknowledge",
+                                                    .name = "Let it run again after a lockout",
+                                                    .datatype = Datatype::enumeration,
+                                                    .format = "acknowledge",
+                                                    .settable = true,
+                                                    .retained = false});
+        p.operated = o;
+    }
+    loads_.push_back(p);
+}
+
+void RigDevice::link_up(const RigSnapshot& snapshot, rules::Instant now, Link& link) {
+    put(snapshot);
+    device_.link_up(now, link);
+}
+
+void RigDevice::apply(std::span<const rules::Action> actions, const RigSnapshot& snapshot, rules::Instant now,
+                      Link& link) {
+    for (const rules::Action& action : actions)
+        note(action, snapshot.source, now);
+    refresh(snapshot, now, link);
+}
+
+void RigDevice::refresh(const RigSnapshot& snapshot, rules::Instant now, Link& link) {
+    put(snapshot);
+    device_.flush(now, link);
+}
+
+void RigDevice::note(const rules::Action& action, std::optional<rules::SourceIndex> source,
+                     rules::Instant now) {
+    if (const auto* raised = std::get_if<rules::AlertRaised>(&action)) {
+        const std::string about = raised->load ? rig_.loads[*raised->load].name : rig_.name;
+        device_.raise_alert(alert_id(raised->kind, raised->load, rig_),
+                            about + ": " + rules::sentence(raised->reason, rig_, source, now));
+    } else if (const auto* cleared = std::get_if<rules::AlertCleared>(&action)) {
+        device_.clear_alert(alert_id(cleared->kind, cleared->load, rig_));
+    }
+}
+
+void RigDevice::put(const RigSnapshot& snapshot) {
+    device_.put(source_.present, snapshot.source ? rig_.sources[*snapshot.source].id : unknown_source);
+    device_.put(source_.steady_headroom, homie::decimal(snapshot.steady_headroom_a, 1));
+    device_.put(source_.start_headroom, homie::decimal(snapshot.start_headroom_a, 1));
+    device_.put(source_.time_to_trip, std::to_string(whole_seconds(snapshot.time_to_trip)));
+    for (const rules::Leg leg : rules::all_legs) {
+        if (legs_[leg]) put_leg(*legs_[leg], snapshot.legs[leg]);
+    }
+    for (std::size_t i = 0; i < loads_.size(); ++i)
+        put_load(loads_[i], snapshot.loads[i]);
+}
+
+void RigDevice::put_leg(const LegProperties& properties, const RigSnapshot::OnLeg& leg) {
+    const auto put_if_known = [&](PropertyIndex property, std::optional<double> value) {
+        if (value)
+            device_.put(property, homie::decimal(*value, 1));
+        else
+            device_.clear(property);
+    };
+    device_.put(properties.metered, true_or_false[leg.current_a.has_value()]);
+    put_if_known(properties.current, leg.current_a);
+    put_if_known(properties.voltage, leg.voltage_v);
+    if (properties.steady_headroom)
+        device_.put(*properties.steady_headroom, homie::decimal(leg.steady_headroom_a, 1));
+    if (properties.start_headroom)
+        device_.put(*properties.start_headroom, homie::decimal(leg.start_headroom_a, 1));
+}
+
+void RigDevice::put_load(LoadNode& node, const RigSnapshot::OfLoad& load) {
+    device_.put(node.state, word(load.state));
+    device_.put(node.reason, word(load.reason));
+    device_.put(node.sentence, load.sentence);
+    device_.put(node.current, homie::decimal(load.drawn_a, 1));
+    if (!node.operated) return;
+    const bool locked_out = load.state == LoadState::locked_out;
+    device_.put(node.operated->demand, true_or_false[load.wanted]);
+    device_.put(node.operated->hold, true_or_false[load.held]);
+    device_.put(node.operated->locked_out, true_or_false[locked_out]);
+    if (node.acknowledged && !locked_out) {
+        device_.put(node.operated->acknowledge, "acknowledge");
+        node.acknowledged = false;
+    }
+}
+
+std::string RigDevice::received(rules::Instant now, const Message& message, std::vector<rules::Event>& out) {
+    const homie::Incoming incoming = device_.received(message);
+    if (const auto* refused = std::get_if<homie::Refused>(&incoming)) {
+        ++ignored_;
+        return refused->why;
+    }
+    if (const auto* command = std::get_if<homie::Command>(&incoming)) ask(*command, now, out);
+    return {};
+}
+
+void RigDevice::ask(const homie::Command& command, rules::Instant now, std::vector<rules::Event>& out) {
+    if (command.property == source_.present) {
+        rules::SourceChanged changed{now, std::nullopt};
+        for (rules::SourceIndex i = 0; i < rig_.sources.size(); ++i) {
+            if (rig_.sources[i].id == command.value) changed.source = i;
+        }
+        out.emplace_back(changed);
+        return;
+    }
+    const bool yes = command.value == "true";
+    for (rules::LoadIndex i = 0; i < loads_.size(); ++i) {
+        const auto& operated = loads_[i].operated;
+        if (!operated) continue;
+        if (command.property == operated->demand) {
+            out.emplace_back(rules::DemandChanged{now, i, yes});
+        } else if (command.property == operated->hold) {
+            out.emplace_back(
+                rules::OperatorRequest{now, i, yes ? rules::Request::hold : rules::Request::release});
+        } else if (command.property == operated->acknowledge) {
+            loads_[i].acknowledged = true;
+            out.emplace_back(rules::OperatorRequest{now, i, rules::Request::acknowledge});
+        }
+    }
+}
+
+}  // namespace ampmarshal::adapters

@@ -1,0 +1,112 @@
+// The rig on MQTT, by the Homie convention: one device, with a node for the source and a node for each load,
+// and an alert for each thing a person should know now. It shows what the rules have decided and turns what
+// people and rule controllers set into events for the rules; it decides nothing. docs/topics.md is the
+// contract it keeps.
+//
+// The description depends on the configuration only, never on where the rig is plugged in: by the convention
+// it is fixed while the device is ready. That is why headrooms are given per leg of the rig and not per limit
+// of a source.
+#pragma once
+
+#include <cstdint>
+#include <optional>
+#include <span>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "adapters/homie.h"
+#include "adapters/link.h"
+#include "rules/marshal.h"
+
+namespace ampmarshal::adapters {
+
+/// What is shown of a rig at one moment. A plain copy, so that the device can be tested without the rules.
+struct RigSnapshot {
+    struct OnLeg {
+        std::optional<double> current_a;  ///< nothing while the meter is silent
+        std::optional<double> voltage_v;
+        double steady_headroom_a;  ///< the smallest over all limits that touch the leg; 0 if there is none
+        double start_headroom_a;
+    };
+    struct OfLoad {
+        rules::LoadState state;
+        bool wanted;
+        bool held;
+        double drawn_a;
+        rules::ReasonKind reason;
+        std::string sentence;
+    };
+
+    std::optional<rules::SourceIndex> source;
+    rules::PerLeg<OnLeg> legs;
+    double steady_headroom_a;  ///< the smallest over all limits; 0 while the source is not known
+    double start_headroom_a;
+    std::optional<rules::Duration> time_to_trip;  ///< of the limit that trips first; nothing if none does
+    std::vector<OfLoad> loads;
+};
+
+RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now);
+
+/// Ids in a configuration become topics. Why this one cannot, and what would be right; empty if it can.
+std::string load_id_fault(std::string_view id);
+std::string source_id_fault(std::string_view id);
+
+class RigDevice {
+  public:
+    /// The rig must outlive the device, and its ids must be free of faults.
+    RigDevice(homie::Identity identity, const rules::Rig& rig);
+
+    std::vector<std::string> topics() const { return device_.topics(); }
+    std::string will_topic() const { return device_.state_topic(); }
+    static constexpr std::string_view will_payload = homie::Device::will_payload;
+
+    void link_up(const RigSnapshot& snapshot, rules::Instant now, Link& link);
+    /// After the rules have acted: alerts, and whatever has changed with them.
+    void apply(std::span<const rules::Action> actions, const RigSnapshot& snapshot, rules::Instant now,
+               Link& link);
+    /// On every tick: what has changed, and what had to wait.
+    void refresh(const RigSnapshot& snapshot, rules::Instant now, Link& link);
+    void stop(rules::Instant now, Link& link) { device_.stop(now, link); }
+
+    /// Appends what the message asks for. Returns a line for the log if it asks for something that cannot be
+    /// done, and an empty string otherwise; messages that are not for this device are nobody's mistake.
+    std::string received(rules::Instant now, const Message& message, std::vector<rules::Event>& out);
+    std::uint64_t ignored() const { return ignored_; }
+
+  private:
+    struct SourceNode {
+        homie::PropertyIndex present, steady_headroom, start_headroom, time_to_trip;
+    };
+    struct LegProperties {
+        homie::PropertyIndex metered, current, voltage;
+        /// Only on a rig with two legs; on one leg they would repeat those of the whole source.
+        std::optional<homie::PropertyIndex> steady_headroom, start_headroom;
+    };
+    struct Operated {
+        homie::PropertyIndex demand, hold, locked_out, acknowledge;
+    };
+    struct LoadNode {
+        homie::PropertyIndex state, reason, sentence, current;
+        std::optional<Operated> operated;  ///< nothing for a load that can only be observed
+        bool acknowledged = false;         ///< asked for, and not in effect yet
+    };
+
+    void declare_source();
+    LegProperties declare_leg(homie::NodeIndex node, rules::Leg leg);
+    void declare_load(const rules::Load& load);
+    void put(const RigSnapshot& snapshot);
+    void put_leg(const LegProperties& properties, const RigSnapshot::OnLeg& leg);
+    void put_load(LoadNode& node, const RigSnapshot::OfLoad& load);
+    void note(const rules::Action& action, std::optional<rules::SourceIndex> source, rules::Instant now);
+    void ask(const homie::Command& command, rules::Instant now, std::vector<rules::Event>& out);
+
+    const rules::Rig& rig_;
+    homie::Device device_;
+    SourceNode source_{};
+    rules::PerLeg<std::optional<LegProperties>> legs_;
+    std::vector<LoadNode> loads_;
+    std::uint64_t ignored_ = 0;
+};
+
+}  // namespace ampmarshal::adapters

@@ -1,0 +1,391 @@
+// The rig on MQTT: an invented trailer with two legs, shown from snapshots, without the rules behind it. What
+// is valid is judged by support/homie_convention.h, which is written from the convention.
+#include "adapters/rig_device.h"
+
+#include <algorithm>
+
+#include "tests/support/catch.h"
+#include "tests/support/homie_convention.h"
+#include "tests/support/retaining_link.h"
+
+namespace {
+
+using namespace ampmarshal;
+using namespace ampmarshal::adapters;
+using namespace std::chrono_literals;
+using rules::LoadState;
+using rules::ReasonKind;
+using tests::RetainingLink;
+namespace convention = tests::homie_convention;
+
+const std::string base = "homie/5/heron";
+
+rules::Instant at(rules::Duration d) {
+    return rules::Instant(d);
+}
+
+rules::Load load(std::string id, std::string name, int rank, rules::Control control) {
+    return {.id = std::move(id),
+            .name = std::move(name),
+            .legs = rules::LegSet(rules::Leg::l1),
+            .rank = rank,
+            .control = control,
+            .stages = {{"all", 30, 500ms, 12, 1s}}};
+}
+
+rules::Limit limit(std::string name, rules::LegSet legs, double amperes) {
+    return {
+        .name = std::move(name), .legs = legs, .ceiling_a = 3 * amperes, .steady_a = amperes, .images = {}};
+}
+
+rules::Rig heron() {
+    using rules::Leg;
+    using rules::LegSet;
+    return {.name = "Heron",
+            .legs = LegSet::both(),
+            .sources = {{"pedestal",
+                         "Pedestal",
+                         120,
+                         rules::Feed::two_legs,
+                         {limit("50 A breaker, L1", LegSet(Leg::l1), 50),
+                          limit("50 A breaker, L2", LegSet(Leg::l2), 50)}},
+                        {"driveway",
+                         "Driveway",
+                         120,
+                         rules::Feed::shared_by_legs,
+                         {limit("15 A breaker", LegSet::both(), 15)}}},
+            .loads = {load("front-ac", "Front air conditioner", 1, rules::Control::permitted),
+                      load("water-heater", "Water heater", 2, rules::Control::switched),
+                      load("microwave", "Microwave", 0, rules::Control::observed)},
+            .timing = {}};
+}
+
+RigSnapshot evening() {
+    RigSnapshot s{};
+    s.source = 0;
+    s.legs[rules::Leg::l1] = {14.26, 118.4, 33.2, 71.0};
+    s.legs[rules::Leg::l2] = {3.0, 119.9, 44.5, 90.0};
+    s.steady_headroom_a = 33.2;
+    s.start_headroom_a = 71.0;
+    s.loads = {{LoadState::running, true, false, 12.0, ReasonKind::fits, "Runs on the pedestal."},
+               {LoadState::waiting, true, false, 0.0, ReasonKind::another_start, "Waits for a start."},
+               {LoadState::off, false, false, 0.0, ReasonKind::none, ""}};
+    return s;
+}
+
+struct Heron {
+    Heron() { device.link_up(shown, at(0s), link); }
+
+    std::string value(const std::string& below) const {
+        return link.kept(base + "/" + below).value_or("(none)");
+    }
+    void refresh(rules::Duration when) { device.refresh(shown, at(when), link); }
+
+    std::vector<rules::Event> set(const std::string& below, std::string_view payload) {
+        std::vector<rules::Event> events;
+        complaint = device.received(at(9s), {base + "/" + below + "/set", payload, false}, events);
+        return events;
+    }
+    template <class Event>
+    Event only(const std::vector<rules::Event>& events) const {
+        REQUIRE(events.size() == 1);
+        REQUIRE(std::holds_alternative<Event>(events[0]));
+        return std::get<Event>(events[0]);
+    }
+
+    rules::Rig rig = heron();
+    RigDevice device{{"homie", "heron", "Heron", 3}, rig};
+    RetainingLink link;
+    RigSnapshot shown = evening();
+    std::string complaint;
+};
+
+}  // namespace
+
+TEST_CASE("a controller finds the whole rig valid by the convention", "[rig_device]") {
+    const Heron h;
+    CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+    const auto d = nlohmann::json::parse(h.value("$description"));
+    for (const char* node : {"source", "front-ac", "water-heater", "microwave"})
+        CHECK(d["nodes"].contains(node));
+    CHECK(d["nodes"]["source"]["properties"]["present"]["format"] == "unknown,pedestal,driveway");
+    CHECK(h.value("$state") == "ready");
+    CHECK(h.device.will_topic() == base + "/$state");
+}
+
+TEST_CASE("what can be set is the source, and demand, hold and acknowledge of the controlled loads",
+          "[rig_device]") {
+    const Heron h;
+    std::vector<std::string> settable;
+    const auto d = nlohmann::json::parse(h.value("$description"));
+    for (const auto& [node, described] : d["nodes"].items()) {
+        for (const auto& [id, property] : described["properties"].items()) {
+            if (property.value("settable", false)) settable.push_back(node + "/" + id);
+        }
+    }
+    std::sort(settable.begin(), settable.end());
+    CHECK(settable == std::vector<std::string>{"front-ac/acknowledge", "front-ac/demand", "front-ac/hold",
+                                               "source/present", "water-heater/acknowledge",
+                                               "water-heater/demand", "water-heater/hold"});
+}
+
+TEST_CASE("the description does not change with the source", "[rig_device]") {
+    // Homie convention v5: it may change only outside ready, and then its version must rise.
+    Heron h;
+    const std::string before = h.value("$description");
+    h.link.forget();
+    h.shown.source.reset();
+    h.refresh(1s);
+    h.shown.source = 1;
+    h.refresh(2s);
+    CHECK(h.value("source/present") == "driveway");
+    CHECK(h.link.sent_to(base + "/$description").empty());
+    CHECK(h.value("$description") == before);
+}
+
+TEST_CASE("the source node shows readings, headrooms and the time to trip", "[rig_device]") {
+    Heron h;
+    CHECK(h.value("source/present") == "pedestal");
+    CHECK(h.value("source/current-l1") == "14.3");
+    CHECK(h.value("source/voltage-l2") == "119.9");
+    CHECK(h.value("source/metered-l1") == "true");
+    CHECK(h.value("source/headroom-steady") == "33.2");
+    CHECK(h.value("source/headroom-start") == "71.0");
+    CHECK(h.value("source/headroom-steady-l2") == "44.5");
+    CHECK(h.value("source/headroom-start-l2") == "90.0");
+    CHECK(h.value("source/time-to-trip") == "86400");  // never
+    h.shown.time_to_trip = 90s + 900ms;
+    h.refresh(1s);
+    CHECK(h.value("source/time-to-trip") == "90");
+    h.shown.time_to_trip = rules::Duration::max();
+    h.refresh(2s);
+    CHECK(h.value("source/time-to-trip") == "86400");
+}
+
+TEST_CASE("a silent meter shows no current, and says that it is silent", "[rig_device]") {
+    Heron h;
+    h.shown.legs[rules::Leg::l1].current_a.reset();
+    h.shown.legs[rules::Leg::l1].voltage_v.reset();
+    h.refresh(1ms);
+    CHECK(h.value("source/current-l1") == "(none)");
+    CHECK(h.value("source/voltage-l1") == "(none)");
+    CHECK(h.value("source/metered-l1") == "false");
+    CHECK(h.value("source/metered-l2") == "true");
+}
+
+TEST_CASE("a rig with one leg shows one leg, and its headroom once", "[rig_device]") {
+    rules::Rig rig = heron();
+    rig.legs = rules::LegSet(rules::Leg::l1);
+    RigDevice device({"homie", "heron", "Heron", 3}, rig);
+    RetainingLink link;
+    device.link_up(evening(), at(0s), link);
+    CHECK(link.kept(base + "/source/current-l1"));
+    CHECK_FALSE(link.kept(base + "/source/current-l2"));
+    CHECK_FALSE(link.kept(base + "/source/headroom-steady-l1"));
+    CHECK(convention::device_faults(link.retained, base) == convention::Faults{});
+}
+
+TEST_CASE("a load shows its state, and why in a word and in a sentence", "[rig_device]") {
+    Heron h;
+    CHECK(h.value("front-ac/state") == rules::word(LoadState::running));
+    CHECK(h.value("front-ac/current") == "12.0");
+    CHECK(h.value("water-heater/reason") == rules::word(ReasonKind::another_start));
+    CHECK(h.value("water-heater/sentence") == "Waits for a start.");
+    CHECK(h.value("water-heater/demand") == "true");
+    CHECK(h.value("water-heater/hold") == "false");
+    CHECK(h.value("microwave/sentence") == std::string(1, '\0'));
+    CHECK(h.value("microwave/demand") == "(none)");
+    h.shown.loads[1].held = true;
+    h.shown.loads[1].wanted = false;
+    h.refresh(1ms);
+    CHECK(h.value("water-heater/demand") == "false");
+    CHECK(h.value("water-heater/hold") == "true");
+}
+
+TEST_CASE("every state of a load is one that the description lists", "[rig_device]") {
+    Heron h;
+    for (const LoadState state :
+         {LoadState::running, LoadState::starting, LoadState::permitted, LoadState::waiting,
+          LoadState::resting, LoadState::shed, LoadState::off, LoadState::locked_out}) {
+        h.shown.loads[0].state = state;
+        h.refresh(1ms);
+        CHECK(h.value("front-ac/state") == rules::word(state));
+        CHECK(h.value("front-ac/locked-out") == (state == LoadState::locked_out ? "true" : "false"));
+        CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+    }
+}
+
+TEST_CASE("a countdown in a sentence goes out at its pace, a new state at once", "[rig_device]") {
+    Heron h;
+    h.refresh(10s);
+    h.link.forget();
+    for (int i = 0; i < 20; ++i) {  // five seconds of ticks
+        h.shown.loads[1].sentence = "Rests for " + std::to_string(100 - i) + " s.";
+        h.refresh(10s + i * 250ms);
+    }
+    CHECK(h.link.sent_to(base + "/water-heater/sentence").size() == 10);
+    h.shown.loads[1].state = LoadState::starting;
+    h.shown.loads[1].sentence = "Starts.";
+    h.refresh(15s);
+    CHECK(h.value("water-heater/state") == rules::word(LoadState::starting));
+    h.refresh(16s);
+    CHECK(h.value("water-heater/sentence") == "Starts.");
+}
+
+TEST_CASE("setting the source tells the rules where the rig is plugged in", "[rig_device]") {
+    Heron h;
+    CHECK(h.only<rules::SourceChanged>(h.set("source/present", "driveway")).source == 1U);
+    CHECK(h.only<rules::SourceChanged>(h.set("source/present", "unknown")).source == std::nullopt);
+    CHECK(h.only<rules::SourceChanged>(h.set("source/present", "pedestal")).at == at(9s));
+}
+
+TEST_CASE("setting demand and hold tells the rules which load and what", "[rig_device]") {
+    Heron h;
+    const auto wanted = h.only<rules::DemandChanged>(h.set("water-heater/demand", "true"));
+    CHECK(wanted.load == 1);
+    CHECK(wanted.wanted);
+    CHECK_FALSE(h.only<rules::DemandChanged>(h.set("front-ac/demand", "false")).wanted);
+    const auto hold = h.only<rules::OperatorRequest>(h.set("front-ac/hold", "true"));
+    CHECK(hold.load == 0);
+    CHECK(hold.request == rules::Request::hold);
+    CHECK(h.only<rules::OperatorRequest>(h.set("front-ac/hold", "false")).request == rules::Request::release);
+    CHECK(h.complaint.empty());
+    CHECK(h.device.ignored() == 0);
+}
+
+TEST_CASE("a demand that was set shows as soon as the rules have taken it", "[rig_device]") {
+    Heron h;
+    h.link.forget();
+    h.set("water-heater/demand", "true");  // it was true already
+    h.refresh(1s);
+    CHECK(h.link.sent_to(base + "/water-heater/demand") == std::vector<std::string>{"true"});
+}
+
+TEST_CASE("an acknowledgement shows once, when the lockout has ended", "[rig_device]") {
+    Heron h;
+    h.shown.loads[0].state = LoadState::locked_out;
+    h.refresh(1s);
+    CHECK(h.only<rules::OperatorRequest>(h.set("front-ac/acknowledge", "acknowledge")).request ==
+          rules::Request::acknowledge);
+    h.refresh(2s);
+    CHECK(h.link.sent_to(base + "/front-ac/acknowledge").empty());
+    h.shown.loads[0].state = LoadState::resting;
+    h.refresh(3s);
+    h.refresh(4s);
+    CHECK(h.link.sent_to(base + "/front-ac/acknowledge") == std::vector<std::string>{"acknowledge"});
+    CHECK(h.link.kept(base + "/front-ac/acknowledge") == std::nullopt);
+}
+
+TEST_CASE("what cannot be set is ignored, counted, and named in one line", "[rig_device]") {
+    Heron h;
+    std::uint64_t ignored = 0;
+    const std::pair<const char*, const char*> garbage[] = {
+        {"source/present", "the moon"},   {"source/present", "Pedestal"},    {"source/current-l1", "0"},
+        {"front-ac/demand", "yes"},       {"front-ac/demand", ""},           {"front-ac/state", "running"},
+        {"front-ac/acknowledge", "true"}, {"microwave/demand", "true"},      {"front-ac/locked-out", "false"},
+        {"no-such-load/demand", "true"},  {"front-ac/nothing", "\x01\n\x7f"}};
+    for (const auto& [below, payload] : garbage) {
+        INFO(below);
+        CHECK(h.set(below, payload).empty());
+        CHECK(h.device.ignored() == ++ignored);
+        CHECK(h.complaint.find(below) != std::string::npos);
+        CHECK(h.complaint.find('\n') == std::string::npos);
+    }
+}
+
+TEST_CASE("a retained command is of unknown age and starts nothing", "[rig_device]") {
+    Heron h;
+    std::vector<rules::Event> events;
+    const std::string why = h.device.received(at(1s), {base + "/front-ac/demand/set", "true", true}, events);
+    CHECK(events.empty());
+    CHECK(why.find("unknown age") != std::string::npos);
+}
+
+TEST_CASE("messages for others are left alone", "[rig_device]") {
+    Heron h;
+    std::vector<rules::Event> events;
+    CHECK(h.device.received(at(1s), {"homie/5/egret/front-ac/demand/set", "x", false}, events).empty());
+    CHECK(events.empty());
+    CHECK(h.device.ignored() == 0);
+    CHECK(h.device.topics() == std::vector<std::string>{base + "/+/+/set", base + "/$alert/+"});
+}
+
+TEST_CASE("alerts of the rig and of a load stand until they are cleared", "[rig_device]") {
+    Heron h;
+    const std::vector<rules::Action> raised{
+        rules::AlertRaised{rules::AlertKind::trip_nears, std::nullopt, {}},
+        rules::AlertRaised{rules::AlertKind::stall, 0, {.kind = ReasonKind::locked_out_stall}},
+        rules::LoadChanged{0}};
+    h.device.apply(raised, h.shown, at(1s), h.link);
+    CHECK(h.value("$alert/trip-nears").find("Heron: ") == 0);
+    const std::string stall = rules::sentence({.kind = ReasonKind::locked_out_stall}, h.rig, 0, at(1s));
+    CHECK(h.value("$alert/stall-front-ac") == "Front air conditioner: " + stall);
+    CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+
+    const std::vector<rules::Action> cleared{rules::AlertCleared{rules::AlertKind::stall, 0},
+                                             rules::AlertCleared{rules::AlertKind::trip_nears, std::nullopt}};
+    h.device.apply(cleared, h.shown, at(2s), h.link);
+    CHECK(h.value("$alert/stall-front-ac") == "(none)");
+    CHECK(h.value("$alert/trip-nears") == "(none)");
+}
+
+TEST_CASE("a broker that forgot everything gets everything again", "[rig_device]") {
+    Heron h;
+    const std::vector<rules::Action> raised{
+        rules::AlertRaised{rules::AlertKind::meter_silent, std::nullopt, {}}};
+    h.device.apply(raised, h.shown, at(1s), h.link);
+    const auto before = h.link.retained;
+    h.link.retained.clear();
+    h.device.link_up(h.shown, at(2s), h.link);
+    CHECK(h.link.retained == before);
+}
+
+TEST_CASE("a clean stop leaves the device disconnected", "[rig_device]") {
+    Heron h;
+    h.device.stop(at(1s), h.link);
+    CHECK(h.value("$state") == "disconnected");
+}
+
+TEST_CASE("ids that would clash on MQTT are refused with the remedy", "[rig_device]") {
+    CHECK(load_id_fault("front-ac").empty());
+    CHECK(load_id_fault("source").find("another id") != std::string::npos);
+    CHECK(load_id_fault("Front AC").find("a-z") != std::string::npos);
+    CHECK(source_id_fault("pedestal").empty());
+    CHECK(source_id_fault("unknown").find("another id") != std::string::npos);
+    CHECK(source_id_fault("a,b").find("a-z") != std::string::npos);
+}
+
+TEST_CASE("a snapshot takes the smallest headroom of the limits that touch a leg", "[rig_device]") {
+    rules::Marshal marshal(heron(), 0, at(0s));
+    marshal.on(
+        rules::MeterSample{.at = at(1s), .leg = rules::Leg::l1, .current_a = 20.0, .voltage_v = 118.0});
+    marshal.on(rules::MeterSample{.at = at(1s), .leg = rules::Leg::l2, .current_a = 5.0});
+    const RigSnapshot s = snapshot(marshal, at(1s));
+    CHECK(s.source == 0U);
+    CHECK(s.legs[rules::Leg::l1].current_a == 20.0);
+    CHECK(s.legs[rules::Leg::l1].voltage_v == 118.0);
+    CHECK(s.legs[rules::Leg::l1].steady_headroom_a == marshal.limit(0).steady_headroom_a);
+    CHECK(s.legs[rules::Leg::l2].start_headroom_a == marshal.limit(1).start_headroom_a);
+    CHECK(s.steady_headroom_a ==
+          std::min(marshal.limit(0).steady_headroom_a, marshal.limit(1).steady_headroom_a));
+    CHECK(s.start_headroom_a ==
+          std::min(marshal.limit(0).start_headroom_a, marshal.limit(1).start_headroom_a));
+    CHECK(s.loads.size() == 3);
+    CHECK(s.loads[0].wanted == marshal.load(0).wanted);
+}
+
+TEST_CASE("a limit over both legs counts on each", "[rig_device]") {
+    rules::Marshal marshal(heron(), 1, at(0s));
+    const RigSnapshot s = snapshot(marshal, at(1s));
+    CHECK(s.legs[rules::Leg::l1].steady_headroom_a == s.steady_headroom_a);
+    CHECK(s.legs[rules::Leg::l2].steady_headroom_a == s.steady_headroom_a);
+}
+
+TEST_CASE("on an unknown source there is no headroom", "[rig_device]") {
+    rules::Marshal marshal(heron(), std::nullopt, at(0s));
+    const RigSnapshot s = snapshot(marshal, at(1s));
+    CHECK(s.source == std::nullopt);
+    CHECK(s.steady_headroom_a == 0);
+    CHECK(s.legs[rules::Leg::l1].start_headroom_a == 0);
+    CHECK(s.time_to_trip == std::nullopt);
+}
