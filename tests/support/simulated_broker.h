@@ -1,0 +1,140 @@
+// A broker in memory, for tests in simulated time: no socket, no clock, no sleeping. Parts under test get
+// clients of it where the real program has a MosquittoLink. Time passes only in run_until(); messages arrive
+// `latency` after they were published, those due at the same instant in the order of their publication, so a
+// run repeats exactly.
+//
+// What happens between two calls of run_until() happens at the end of the first. A test that publishes at an
+// instant of its own calls run_until() with that instant before.
+//
+// The broker must outlive its clients. A client that is destroyed has vanished: its last will is published.
+#pragma once
+
+#include <cstddef>
+#include <functional>
+#include <map>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <unordered_map>
+#include <vector>
+
+#include "adapters/link.h"
+#include "adapters/will.h"
+#include "rules/time.h"
+
+namespace ampmarshal::tests {
+
+/// The matching of MQTT 5 section 4.7: + is one level, # is the rest, and neither catches a leading $.
+bool topic_matches(std::string_view topic_filter, std::string_view topic);
+
+class SimulatedBroker {
+  public:
+    class Client : public adapters::Link {
+      public:
+        ~Client() override;
+        Client(const Client&) = delete;
+        Client& operator=(const Client&) = delete;
+
+        void listen(Listener* listener) override { listener_ = listener; }
+        void subscribe(std::string_view topic_filter) override;
+        bool connected() const override { return state_ == State::up; }
+        bool publish(const adapters::Publication& publication) override;
+
+      private:
+        friend class SimulatedBroker;
+        enum class State { down, connecting, up };
+
+        Client(SimulatedBroker& broker, std::string id, std::optional<adapters::Will> will)
+            : broker_(broker), id_(std::move(id)), will_(std::move(will)) {}
+
+        SimulatedBroker& broker_;
+        std::string id_;
+        std::optional<adapters::Will> will_;
+        Listener* listener_ = nullptr;
+        std::vector<std::string> subscriptions_;
+        State state_ = State::down;
+        bool waits_for_broker_ = false;
+    };
+
+    /// A message on its way to one client.
+    struct InTransit {
+        std::string from;
+        std::string to;
+        std::string topic;
+        std::string payload;
+        bool retained;
+        rules::Instant due;
+        /// Not delivered after this; a delay counts as time spent in the broker.
+        std::optional<rules::Instant> expires;
+    };
+
+    /// Sees every message as it sets out, may change anything in it but `to`, and says how many copies
+    /// arrive: 1 leaves it alone, 0 loses it, 2 repeats it.
+    using Meddler = std::function<std::size_t(InTransit&)>;
+
+    explicit SimulatedBroker(rules::Duration latency) : latency_(latency) {}
+    ~SimulatedBroker();
+    SimulatedBroker(const SimulatedBroker&) = delete;
+    SimulatedBroker& operator=(const SimulatedBroker&) = delete;
+
+    /// A client that begins to connect now and is up one latency later. `id` names it for the meddler.
+    std::unique_ptr<Client> client(std::string id, std::optional<adapters::Will> will = std::nullopt);
+
+    /// Everything due until then, in order; listeners are told the instant at which each thing was due.
+    void run_until(rules::Instant end);
+    rules::Instant now() const { return now_; }
+    /// When the next thing is due, for a test that has other clocks to interleave.
+    std::optional<rules::Instant> next_due() const;
+
+    /// The client's connection breaks: what is under way to it is lost, and its will is published.
+    void cut(Client& client, std::string_view why);
+    /// Connects again a client that was cut.
+    void restore(Client& client);
+
+    /// The broker dies: every connection breaks, everything under way is lost, no wills. Retained messages
+    /// are kept.
+    void stop(std::string_view why);
+    /// Clients that were up or connecting when it died connect again.
+    void start();
+    /// What a broker without persistence has after a restart.
+    void forget_retained() { retained_.clear(); }
+    std::optional<std::string> retained(std::string_view topic) const;
+
+    void meddle(Meddler meddler) { meddler_ = std::move(meddler); }
+
+  private:
+    struct Retained {
+        std::string from;
+        std::string payload;
+        std::optional<rules::Instant> expires;
+    };
+    struct Due {
+        Client* client;
+        /// Nothing: the client comes up.
+        std::optional<InTransit> message;
+    };
+
+    void accept(const std::string& from, const adapters::Publication& publication);
+    const std::vector<Client*>& receivers(const std::string& topic);
+    void send(Client& to, InTransit message);
+    void send_retained(Client& to, std::string_view topic_filter);
+    void begin_to_connect(Client& client);
+    void break_connection(Client& client, std::string_view why);
+    void publish_will(const Client& client);
+    void come_up(Client& client);
+    void forget_due(const Client& client);
+
+    rules::Duration latency_;
+    rules::Instant now_{};
+    bool running_ = true;
+    std::vector<Client*> clients_;
+    std::map<std::string, Retained, std::less<>> retained_;
+    /// Equal instants stay in the order of insertion.
+    std::multimap<rules::Instant, Due> due_;
+    /// Who gets a topic; emptied whenever a subscription or a client changes.
+    std::unordered_map<std::string, std::vector<Client*>> receivers_;
+    Meddler meddler_;
+};
+
+}  // namespace ampmarshal::tests
