@@ -250,13 +250,13 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
     if (any_silent()) return Reason{.kind = ReasonKind::waits_for_meter};
     if (!track.asserted || !track.heard) return Reason{.kind = ReasonKind::waits_for_switch};
-    if (track.relief && !track.relief->seen)
-        return Reason{.kind = ReasonKind::recovers, .until = track.relief->judged_at};
     if (track.not_before && now < *track.not_before) {
         Reason why = track.reason;  // of the shed or the failed start
         why.until = track.not_before;
         return why;
     }
+    if (track.relief && !track.relief->seen)
+        return Reason{.kind = ReasonKind::recovers, .until = track.relief->judged_at};
     const Instant rested_at = track.stopped_at + load.minimum_off;
     if (now < rested_at) return Reason{.kind = ReasonKind::rests, .until = rested_at};
     return std::nullopt;
@@ -284,9 +284,13 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     };
     auto found = check(kept_a);
     if (found && load.minimum_on == Duration::zero()) {
-        PerLeg<double> flowing_a;
-        for (Leg leg : all_legs)
-            flowing_a[leg] = explained(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+        // What flows now, and what has just been granted and is about to.
+        PerLeg<double> flowing_a = uncontrolled_a();
+        for (LoadIndex other : by_rank) {
+            const Track& track = tracks[other];
+            if (may_be_on(other))
+                add(flowing_a, rig.loads[other].legs, track.stage_due ? total_run_a(other) : track.drawn_a);
+        }
         if (!check(flowing_a)) return std::nullopt;
     }
     return found;
@@ -377,14 +381,14 @@ bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kep
 void Marshal::Core::switch_on(LoadIndex i) {
     const Load& load = rig.loads[i];
     Track& track = tracks[i];
-    track.reason = {.kind = ReasonKind::fits};
     if (rig.observing) {
+        track.reason = {.kind = ReasonKind::observing_only};
         if (track.advised == true) return;
         track.advised = true;
         actions.push_back(Switch{i, true, track.reason});
-        track.reason = {.kind = ReasonKind::observing_only};
         return;
     }
+    track.reason = {.kind = ReasonKind::fits};
     track.on = true;
     track.switched_at = now;
     track.shed = false;

@@ -240,7 +240,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         const bool tells_apart = peak_a >= 1.5 * run_a;
         const bool too_high = excess_a >= run_a + 0.5 * (peak_a - run_a);
         const bool could_be = excess_a <= peak_share * peak_a + peak_slack_a;
-        const bool over_time = lasted > load.start_window() + 2 * rig.timing.meter_period[leg];
+        const bool over_time = lasted >= load.start_window() + 2 * rig.timing.meter_period[leg];
         if (!tells_apart || !too_high || !could_be || !over_time) continue;
         ++suspects;
         only = i;

@@ -1,0 +1,163 @@
+// A test stand for the Marshal: a small rig built in code, and a clock and a meter that the test moves by
+// hand. Nothing here decides or simulates anything; the virtual rig does that.
+#pragma once
+
+#include <functional>
+#include <map>
+#include <string>
+#include <vector>
+
+#include "rules/marshal.h"
+
+namespace ampmarshal::stand {
+
+using namespace rules;
+using namespace std::chrono_literals;
+
+inline Load resistive(std::string id, int rank, double running_a, LegSet legs = LegSet(Leg::l1)) {
+    Load load{.id = id,
+              .name = id,
+              .legs = legs,
+              .rank = rank,
+              .control = Control::permitted,
+              .stages = {{"element", running_a, 200ms, running_a, 1s}}};
+    load.switch_latency = 100ms;
+    return load;
+}
+
+/// Fan, then compressor: 2 A, then `running_a` more with a start of `start_a`.
+inline Load air_conditioner(std::string id, int rank, double start_a, double running_a,
+                            LegSet legs = LegSet(Leg::l1)) {
+    Load load{.id = id,
+              .name = id,
+              .legs = legs,
+              .rank = rank,
+              .control = Control::permitted,
+              .stages = {{"fan", 4, 400ms, 2, 5s}, {"compressor", start_a, 500ms, running_a, 20s}}};
+    load.minimum_on = 60s;
+    load.minimum_off = 180s;
+    load.switch_latency = 100ms;
+    return load;
+}
+
+inline Load observed(std::string id, double running_a, LegSet legs = LegSet(Leg::l1)) {
+    return {.id = id,
+            .name = id,
+            .legs = legs,
+            .rank = 0,
+            .control = Control::observed,
+            .stages = {{"on", running_a * 1.1, 200ms, running_a, 1s}}};
+}
+
+inline Source breaker(double rating_a, Feed feed = Feed::one_leg) {
+    return compile("breaker", "the breaker", 120, feed, BreakerPlate{rating_a});
+}
+
+inline Source generator(double running_w, double starting_w, Feed feed = Feed::one_leg) {
+    return compile("generator", "the generator", 120, feed, GeneratorPlate{running_w, starting_w, 10s});
+}
+
+inline Rig rig_of(std::vector<Source> sources, std::vector<Load> loads, LegSet legs = LegSet(Leg::l1)) {
+    Rig rig;
+    rig.name = "test rig";
+    rig.legs = legs;
+    rig.sources = std::move(sources);
+    rig.loads = std::move(loads);
+    for (Leg leg : all_legs) {
+        rig.timing.meter_period[leg] = 100ms;
+        rig.timing.stale_after[leg] = 1s;
+    }
+    rig.timing.decision = 50ms;
+    rig.timing.steady_grace = 2s;
+    rig.timing.restore_after = 30s;
+    rig.timing.dwell = 600s;
+    return rig;
+}
+
+class Stand {
+  public:
+    explicit Stand(Rig rig, std::optional<SourceIndex> source = 0)
+        : rig_(rig), marshal(std::move(rig), source, Instant{}), on_(rig_.loads.size(), false) {}
+
+    /// Link up, a quiet meter, and long enough for every rest at the start to be over.
+    void settle(double l1_a = 1, Duration for_ = 200s) {
+        send(LinkChanged{now, true});
+        read(l1_a, for_);
+    }
+
+    /// The meter of each leg reads this for so long (in steps of its period). Returns what was commanded
+    /// meanwhile.
+    std::vector<Switch> read(double l1_a, Duration for_ = 100ms, double l2_a = 0) {
+        std::vector<Switch> all;
+        for (const Instant end = now + for_; now < end;) {
+            now += 100ms;
+            for (Leg leg : all_legs) {
+                if (!rig_.legs.contains(leg)) continue;
+                const auto seen =
+                    send(MeterSample{now, leg, leg == Leg::l1 ? l1_a : l2_a, {}, voltage_v, {}});
+                all.insert(all.end(), seen.begin(), seen.end());
+            }
+        }
+        return all;
+    }
+
+    /// The same, but only until something is commanded.
+    std::vector<Switch> read_until_command(double l1_a, Duration at_most) {
+        for (const Instant end = now + at_most; now < end;) {
+            const auto seen = read(l1_a);
+            if (!seen.empty()) return seen;
+        }
+        return {};
+    }
+
+    /// Time passes without a reading.
+    std::vector<Switch> wait(Duration for_) {
+        std::vector<Switch> all;
+        for (const Instant end = now + for_; now < end;) {
+            now += 100ms;
+            const auto seen = send(Tick{now});
+            all.insert(all.end(), seen.begin(), seen.end());
+        }
+        return all;
+    }
+
+    std::vector<Switch> send(const Event& event) {
+        std::vector<Switch> switches;
+        for (const Action& action : marshal.on(event)) {
+            if (const auto* s = std::get_if<Switch>(&action)) {
+                switches.push_back(*s);
+                on_[s->load] = s->on;
+            } else if (const auto* raised = std::get_if<AlertRaised>(&action)) {
+                alerts[word(raised->kind)] = raised->load;
+            } else if (const auto* cleared = std::get_if<AlertCleared>(&action)) {
+                alerts.erase(word(cleared->kind));
+            } else if (const auto* start = std::get_if<StartSeen>(&action)) {
+                starts.push_back(*start);
+            }
+        }
+        return switches;
+    }
+
+    bool on(LoadIndex load) const { return on_[load]; }
+    std::string state(LoadIndex load) const { return word(marshal.load(load).state); }
+    std::string why(LoadIndex load) const { return word(marshal.load(load).reason.kind); }
+    std::string says(LoadIndex load) const {
+        return sentence(marshal.load(load).reason, marshal.rig(), marshal.source(), now);
+    }
+    bool alert(const std::string& kind) const { return alerts.count(kind) != 0; }
+
+  private:
+    Rig rig_;
+
+  public:
+    Marshal marshal;
+    Instant now{};
+    std::optional<double> voltage_v{};
+    std::map<std::string, std::optional<LoadIndex>> alerts;
+    std::vector<StartSeen> starts;
+
+  private:
+    std::vector<bool> on_;
+};
+
+}  // namespace ampmarshal::stand
