@@ -33,7 +33,7 @@ enum class NumberFault : std::uint8_t {
 
 class Payload {
   public:
-    static constexpr std::size_t most_bytes = 16 * 1024;
+    static constexpr std::size_t most_bytes = 16384;
     static constexpr int most_levels = 16;
 
     explicit Payload(std::string_view bytes);

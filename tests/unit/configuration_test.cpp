@@ -1,0 +1,379 @@
+// What the configuration accepts, what it makes of it, and what it says about mistakes. Single mistakes stand
+// in configuration_cases.json, as changes to one of the examples; schema_test.py holds the JSON Schema
+// against the same file.
+#include "daemon/configuration.h"
+
+#include <unistd.h>
+
+#include <algorithm>
+#include <filesystem>
+#include <fstream>
+#include <nlohmann/json.hpp>
+#include <string>
+
+#include "tests/support/catch.h"
+
+using namespace ampmarshal;
+using namespace std::chrono_literals;
+using daemon::Configuration;
+using daemon::Mistake;
+using daemon::Mistakes;
+using daemon::sentence;
+using nlohmann::json;
+
+namespace {
+
+std::string example_path(const std::string& name) {
+    return AMPMARSHAL_EXAMPLES "/" + name + ".jsonc";
+}
+
+json example(const std::string& name) {
+    std::ifstream file(example_path(name));
+    return json::parse(file, nullptr, true, true);
+}
+
+/// Everything that may be left out is.
+json smallest() {
+    return json::parse(R"({
+        "rig": { "id": "wren" },
+        "sources": [ { "id": "shore", "kind": "breaker", "rating_a": 30 } ],
+        "meters": [ { "id": "main", "leg": "L1", "current": { "topic": "amps" } } ]
+    })");
+}
+
+Mistakes mistakes_in(const std::string& text) {
+    const auto read = daemon::read_configuration(text);
+    const auto* mistakes = std::get_if<Mistakes>(&read);
+    return mistakes != nullptr ? *mistakes : Mistakes{};
+}
+
+Configuration configuration(const json& file) {
+    auto read = daemon::read_configuration(file.dump());
+    if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
+        for (const auto& mistake : *mistakes)
+            UNSCOPED_INFO(sentence(mistake));
+        FAIL("the configuration should be without mistakes");
+    }
+    return std::get<Configuration>(std::move(read));
+}
+
+std::string sentences(const Mistakes& mistakes) {
+    std::string out;
+    for (const auto& mistake : mistakes)
+        out += sentence(mistake) + "\n";
+    return out;
+}
+
+/// A file of our own that goes when the test ends.
+class TemporaryFile {
+  public:
+    explicit TemporaryFile(const std::string& content)
+        : path_(std::filesystem::temp_directory_path() /
+                ("ampmarshal-configuration-test-" + std::to_string(::getpid()))) {
+        std::ofstream(path_, std::ios::binary) << content;
+    }
+    ~TemporaryFile() { std::filesystem::remove(path_); }
+    TemporaryFile(const TemporaryFile&) = delete;
+    TemporaryFile& operator=(const TemporaryFile&) = delete;
+    std::string path() const { return path_; }
+
+  private:
+    std::filesystem::path path_;
+};
+
+}  // namespace
+
+TEST_CASE("Every example is without mistakes") {
+    std::size_t examples = 0;
+    for (const auto& entry : std::filesystem::directory_iterator(AMPMARSHAL_EXAMPLES)) {
+        const auto read = daemon::load_configuration(entry.path());
+        INFO(entry.path());
+        if (const auto* mistakes = std::get_if<Mistakes>(&read)) INFO(sentences(*mistakes));
+        CHECK(std::holds_alternative<Configuration>(read));
+        ++examples;
+    }
+    CHECK(examples >= 2);
+}
+
+TEST_CASE("Each single mistake is told with its place, and nothing else is") {
+    std::ifstream file(AMPMARSHAL_CONFIGURATION_CASES);
+    const json cases = json::parse(file);
+    CHECK(cases.size() > 100);
+    for (const auto& it : cases) {
+        json changed = example(it.value("base", "one-leg-30a"));
+        if (it.contains("remove")) {
+            changed = changed.patch(json::array({{{"op", "remove"}, {"path", it["remove"]}}}));
+        }
+        for (const auto& change : it.value("change", json::array())) {
+            changed[json::json_pointer(change[0].get<std::string>())] = change[1];
+        }
+        const Mistakes mistakes = mistakes_in(changed.dump());
+        INFO(it["what"].get<std::string>() << "\n" << sentences(mistakes));
+        if (!it.contains("at")) {
+            CHECK(mistakes.empty());
+            continue;
+        }
+        const auto told = std::find_if(mistakes.begin(), mistakes.end(), [&](const Mistake& mistake) {
+            return mistake.pointer == it["at"] &&
+                   mistake.wrong.find(it["wrong"].get<std::string>()) != std::string::npos;
+        });
+        CHECK(told != mistakes.end());
+        CHECK(mistakes.size() == it.value("mistakes", std::size_t{1}));
+    }
+}
+
+TEST_CASE("All mistakes are told at once") {
+    json file = example("one-leg-30a");
+    file["rig"]["nominal_v"] = "high";
+    file["sources"][3]["starting_w"] = 1000;
+    file["meters"][0]["period"] = 100;
+    file["loads"][1]["rank"] = 1;
+    file["loads"][2].erase("switch");
+    const auto mistakes = mistakes_in(file.dump());
+    std::vector<std::string> places;
+    for (const auto& mistake : mistakes)
+        places.push_back(mistake.pointer);
+    CHECK(places == std::vector<std::string>{"/rig/nominal_v", "/sources/3", "/meters/0/period",
+                                             "/loads/1/rank", "/loads/2/switch"});
+}
+
+TEST_CASE("A mistake reads as place, what is wrong, and what would be right") {
+    CHECK(sentence({"/loads/0/rank", "is missing", "give one"}) == "/loads/0/rank: is missing; give one");
+    CHECK(sentence({"", "cannot be read", ""}) == "cannot be read");
+    json file = smallest();
+    file["rig"]["legs"] = 3;
+    CHECK(sentences(mistakes_in(file.dump())) ==
+          "/rig/legs: 3 is out of range; give a whole number between 1 and 2\n");
+}
+
+TEST_CASE("For an unknown key the nearest known one is suggested, or all are listed") {
+    json file = smallest();
+    file["meters"][0]["perid_ms"] = 100;
+    file["sources"][0]["x"] = 1;
+    const auto mistakes = mistakes_in(file.dump());
+    REQUIRE(mistakes.size() == 2);
+    CHECK(mistakes[0].pointer == "/sources/0/x");
+    CHECK(mistakes[0].right == R"(known are "id", "name", "feed", "kind", "rating_a")");
+    CHECK(mistakes[1].pointer == "/meters/0/perid_ms");
+    CHECK(mistakes[1].right == R"(did you mean "period_ms"?)");
+}
+
+TEST_CASE("A key with a slash or a tilde is pointed to as RFC 6901 says") {
+    json file = smallest();
+    file["a/b~c"] = 1;
+    CHECK(mistakes_in(file.dump()).at(0).pointer == "/a~1b~0c");
+}
+
+TEST_CASE("The smallest configuration gets the documented fallbacks") {
+    const auto it = configuration(smallest());
+    CHECK(it.device_id == "wren");
+    CHECK(it.homie_domain == "homie");
+    CHECK(it.on_stop == daemon::OnStop::hold);
+    CHECK(it.broker.host == "127.0.0.1");
+    CHECK(it.broker.port == 1883);
+    CHECK(it.broker.client_id == "ampmarshal-wren");
+    CHECK_FALSE(it.broker.username);
+    CHECK_FALSE(it.broker.ca_file);
+    CHECK(it.broker.keepalive == 10s);
+    CHECK(it.rig.name == "wren");
+    CHECK(it.rig.legs == rules::LegSet(rules::Leg::l1));
+    CHECK(it.rig.sources.at(0).name == "shore");
+    CHECK(it.rig.sources.at(0).nominal_v == 120);
+    CHECK(it.rig.sources.at(0).feed == rules::Feed::one_leg);
+    CHECK(it.present_source == rules::SourceIndex{0});  // the only one
+    CHECK_FALSE(it.source_selection);
+    CHECK(it.rig.loads.empty());
+    CHECK(it.switches.empty());
+    const auto& meter = it.meters.at(0);
+    CHECK(meter.current == adapters::NumberAt{.topic = "amps", .pointer = "", .scale = 1});
+    CHECK(meter.period == 1s);
+    CHECK(meter.stale_after == 3s);
+    CHECK(meter.nominal_v == 120);
+    CHECK(meter.largest_plausible_a == 500);
+    const auto& timing = it.rig.timing;
+    CHECK(timing.meter_period[rules::Leg::l1] == 1s);
+    CHECK(timing.stale_after[rules::Leg::l1] == 3s);
+    CHECK(timing.decision == 50ms);
+    CHECK(timing.steady_grace == 2s);
+    CHECK(timing.restore_after == 30s);
+    CHECK(timing.dwell == 10min);
+    CHECK(timing.starts_at_once == 1);
+}
+
+TEST_CASE("A load gets a rest of its own accord only if it starts hard") {
+    json file = smallest();
+    const json hard = {{"start_a", 40}, {"running_a", 10}};
+    const json soft = {{"start_a", 10}, {"running_a", 10}};
+    for (const auto& [id, stage] : {std::pair("hard", hard), std::pair("soft", soft)}) {
+        const auto rank = file["loads"].size() + 1;
+        file["loads"].push_back({{"id", id},
+                                 {"rank", rank},
+                                 {"control", "switched"},
+                                 {"stages", json::array({stage})},
+                                 {"switch", {{"topic", std::string("relay/") + id}}}});
+    }
+    const auto it = configuration(file);
+    CHECK(it.rig.loads.at(0).minimum_off == 180s);
+    CHECK(it.rig.loads.at(0).minimum_on == 120s);
+    CHECK(it.rig.loads.at(1).minimum_off == 0s);
+    CHECK(it.rig.loads.at(1).minimum_on == 0s);
+    CHECK(it.rig.loads.at(0).wanted_at_start);
+    CHECK(it.rig.loads.at(0).switch_latency == 500ms);
+    CHECK_FALSE(it.rig.loads.at(0).reports_switch);
+    CHECK(it.rig.loads.at(0).stages.at(0).name == "stage 1");
+    CHECK(it.rig.loads.at(0).stages.at(0).start_window == 500ms);
+    CHECK(it.rig.loads.at(0).stages.at(0).latest_after == 5s);
+    CHECK(it.switches.at(0)->on_payload == "ON");
+    CHECK(it.switches.at(0)->off_payload == "OFF");
+    CHECK_FALSE(it.switches.at(0)->feedback);
+    CHECK_FALSE(it.switches.at(0)->refresh);
+}
+
+TEST_CASE("A quick meter is stale after a second, not after three of its short periods") {
+    json file = smallest();
+    file["meters"][0]["period_ms"] = 100;
+    CHECK(configuration(file).meters.at(0).stale_after == 1s);
+}
+
+TEST_CASE("With a certificate authority the port is the one for TLS") {
+    json file = smallest();
+    file["broker"] = {{"ca_file", "/etc/ampmarshal/ca.pem"}, {"username", "rig"}, {"password_file", "/p"}};
+    const auto it = configuration(file);
+    CHECK(it.broker.port == 8883);
+    CHECK(it.broker.ca_file == "/etc/ampmarshal/ca.pem");
+    CHECK(it.broker.username == "rig");
+    CHECK(it.broker.password_file == "/p");
+}
+
+TEST_CASE("The one-leg example reads as it is written") {
+    const auto it = configuration(example("one-leg-30a"));
+    CHECK(it.rig.sources.size() == 4);
+    CHECK(it.present_source == rules::SourceIndex{0});
+    REQUIRE(it.source_selection);
+    CHECK(it.source_selection->topic == "rig/meadowlark/source");
+    CHECK(it.source_selection->names.at("shore") == 0);
+    CHECK(it.source_selection->names.at("generator") == 3);  // an id needs no name
+    REQUIRE(it.rig.loads.size() == 5);
+    const auto& front = it.rig.loads[0];
+    CHECK(front.id == "ac-front");
+    CHECK(front.name == "Front air conditioner");
+    CHECK(front.rank == 1);
+    CHECK(front.control == rules::Control::permitted);
+    CHECK(front.minimum_off == 180s);
+    CHECK(front.minimum_on == 120s);
+    CHECK(front.switch_latency == 200ms);
+    CHECK(front.reports_switch);
+    REQUIRE(front.stages.size() == 2);
+    CHECK(front.stages[1].name == "compressor");
+    CHECK(front.stages[1].start_a == 46);
+    CHECK(front.stages[1].running_a == 11.2);
+    CHECK(front.stages[1].start_window == 500ms);
+    CHECK(front.stages[1].latest_after == 20s);
+    REQUIRE(it.switches.size() == 5);
+    REQUIRE(it.switches[0]);
+    CHECK(it.switches[0]->command_topic == "rig/meadowlark/relay/ac-front/set");
+    CHECK(it.switches[0]->refresh == 60s);
+    REQUIRE(it.switches[0]->feedback);
+    CHECK(it.switches[0]->feedback->topic == "rig/meadowlark/relay/ac-front/state");
+    CHECK(it.switches[0]->feedback->on == "ON");
+    CHECK(it.rig.loads[3].control == rules::Control::switched);
+    CHECK(it.rig.loads[4].control == rules::Control::observed);
+    CHECK_FALSE(it.switches[4]);
+    CHECK(it.meters.at(0).peak == adapters::NumberAt{.topic = "rig/meadowlark/meter/l1", .pointer = "/peak"});
+}
+
+TEST_CASE("The two-leg example reads as it is written") {
+    const auto it = configuration(example("two-leg-50a"));
+    CHECK(it.rig.legs == rules::LegSet::both());
+    CHECK(it.rig.sources.at(0).feed == rules::Feed::two_legs);
+    CHECK(it.rig.sources.at(1).feed == rules::Feed::shared_by_legs);
+    CHECK_FALSE(it.present_source);  // until the topic tells it
+    CHECK(it.source_selection->pointer == "/position");
+    CHECK(it.meters.at(1).leg == rules::Leg::l2);
+    CHECK(it.meters.at(1).current->scale == 0.001);
+    CHECK(it.rig.loads.at(1).legs == rules::LegSet(rules::Leg::l2));
+    CHECK(it.rig.loads.at(2).legs == rules::LegSet::both());
+    CHECK_FALSE(it.rig.loads.at(2).wanted_at_start);
+    CHECK(it.rig.loads.at(2).minimum_off == 10s);
+}
+
+TEST_CASE("Leaving the loads as they are on stopping can be configured") {
+    json file = smallest();
+    file["on_stop"] = "leave";
+    CHECK(configuration(file).on_stop == daemon::OnStop::leave);
+}
+
+TEST_CASE("What is not JSON is told with its line") {
+    const auto mistakes = mistakes_in("{\n  \"rig\": {\n    \"id\": \"wren\",\n  }\n}");
+    REQUIRE(mistakes.size() == 1);
+    CHECK(mistakes[0].pointer.empty());
+    CHECK(mistakes[0].wrong.starts_with("line 4, column 3 is not JSON: syntax error"));
+    for (const char* text : {"", "{", "[1, 2", "{\"rig\": NaN}", "{\"rig\": \"\xff\"}", "{} {}", "/* "}) {
+        INFO(text);
+        CHECK(mistakes_in(text).size() == 1);
+    }
+}
+
+TEST_CASE("A number that no computer number can hold is a mistake") {
+    const auto mistakes = mistakes_in(R"({"rig": {"nominal_v": 1e400}})");
+    REQUIRE(mistakes.size() == 1);
+    CHECK(mistakes[0].wrong.find("1e400") != std::string::npos);
+}
+
+TEST_CASE("JSON that is no object is no configuration") {
+    CHECK(sentences(mistakes_in("[]")) == "[] is not an object; write { ... } here\n");
+    CHECK(mistakes_in("null").size() == 1);
+}
+
+TEST_CASE("A long value is not repeated in the message") {
+    CHECK(sentences(mistakes_in("[\"" + std::string(200, '1') + "\"]")) ==
+          "this array is not an object; write { ... } here\n");
+}
+
+TEST_CASE("A key that is given twice is a mistake, wherever it stands") {
+    const auto mistakes =
+        mistakes_in(R"({"rig": {}, "loads": [{}, {"rank": 1, "x": {"rank": 2}, "rank": 3}], "rig": 1})");
+    REQUIRE(mistakes.size() == 2);
+    CHECK(mistakes[0] == Mistake{"/loads/1/rank", "is given twice", "give it once"});
+    CHECK(mistakes[1] == Mistake{"/rig", "is given twice", "give it once"});
+}
+
+TEST_CASE("Nesting that no configuration needs is refused without harm") {
+    const std::string deep = std::string(100000, '[') + std::string(100000, ']');
+    const auto mistakes = mistakes_in(R"({"loads": )" + deep + "}");
+    REQUIRE(mistakes.size() == 1);
+    CHECK(mistakes[0].wrong == "is nested too deeply");
+    CHECK(mistakes[0].pointer.starts_with("/loads/0/0/"));
+}
+
+TEST_CASE("Comments may stand anywhere") {
+    CHECK(mistakes_in("// first\n" + smallest().dump() + "/* last */").empty());
+}
+
+TEST_CASE("A file is read from disk") {
+    const TemporaryFile file(smallest().dump());
+    CHECK(std::holds_alternative<Configuration>(daemon::load_configuration(file.path())));
+}
+
+TEST_CASE("A file that cannot be read is told with the reason") {
+    const auto missing = std::get<Mistakes>(daemon::load_configuration("/nonexistent/ampmarshal.json"));
+    CHECK(sentences(missing) ==
+          "cannot be read: No such file or directory; check the path and who may read it\n");
+    const auto directory = std::get<Mistakes>(daemon::load_configuration("/"));
+    CHECK(sentences(directory) == "cannot be read: Is a directory; check the path and who may read it\n");
+}
+
+TEST_CASE("An empty file is not JSON") {
+    const TemporaryFile file("");
+    const auto mistakes = std::get<Mistakes>(daemon::load_configuration(file.path()));
+    CHECK(mistakes.at(0).wrong.starts_with("line 1, column 1 is not JSON"));
+}
+
+TEST_CASE("A file of more than a mebibyte is refused") {
+    std::string text = smallest().dump();
+    text.resize(daemon::largest_configuration_bytes, ' ');
+    CHECK(mistakes_in(text).empty());
+    const TemporaryFile file(text + " ");
+    const auto mistakes = std::get<Mistakes>(daemon::load_configuration(file.path()));
+    CHECK(sentences(mistakes) == "is larger than 1 MiB; is this the configuration?\n");
+}
