@@ -1,0 +1,48 @@
+#include "adapters/virtual_rig/relay.h"
+
+#include <algorithm>
+
+namespace ampmarshal::virtual_rig {
+
+void Relay::command(Instant now, bool close) {
+    if (coming_count_ == most_on_their_way) --coming_count_;
+    coming_[coming_count_++] = {now + plan_.latency, close};
+}
+
+bool Relay::settle(Instant now) {
+    while (coming_count_ > 0 && coming_[0].due <= now) {
+        asked_closed_ = coming_[0].close;
+        refreshed_ = coming_[0].due;
+        std::copy(coming_.begin() + 1, coming_.begin() + static_cast<std::ptrdiff_t>(coming_count_),
+                  coming_.begin());
+        --coming_count_;
+    }
+    if (asked_closed_ && plan_.drops_out_after && now - refreshed_ >= *plan_.drops_out_after)
+        asked_closed_ = false;
+
+    const bool before = closed_;
+    switch (fault_) {
+        case RelayFault::none:
+            closed_ = asked_closed_;
+            break;
+        case RelayFault::stuck_open:
+            closed_ = false;
+            break;
+        case RelayFault::stuck_closed:
+            closed_ = true;
+            break;
+    }
+    return closed_ != before;
+}
+
+std::optional<Instant> Relay::due() const {
+    std::optional<Instant> next;
+    if (coming_count_ > 0) next = coming_[0].due;
+    if (asked_closed_ && plan_.drops_out_after) {
+        const Instant drops = refreshed_ + *plan_.drops_out_after;
+        next = next ? std::min(*next, drops) : drops;
+    }
+    return next;
+}
+
+}  // namespace ampmarshal::virtual_rig

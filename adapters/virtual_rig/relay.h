@@ -1,0 +1,44 @@
+// A relay as it comes off the shelf: late, forgetful if so built, and sometimes broken. Owned by the rig;
+// driven by commands that the rig received.
+#pragma once
+
+#include <array>
+#include <cstddef>
+#include <optional>
+
+#include "adapters/virtual_rig/plan.h"
+
+namespace ampmarshal::virtual_rig {
+
+class Relay {
+  public:
+    explicit Relay(const RelayPlan& plan) : plan_(plan), fault_(plan.fault) {}
+
+    /// Takes effect after the relay's latency.
+    void command(Instant now, bool close);
+    /// What is due by `now` happens. True when the contact moved.
+    bool settle(Instant now);
+    void set_fault(RelayFault fault) { fault_ = fault; }
+
+    bool closed() const { return closed_; }
+    bool feedback() const { return plan_.feedback; }
+    std::optional<Instant> due() const;
+
+  private:
+    struct Command {
+        Instant due;
+        bool close;
+    };
+    // More commands than this on their way within one latency is a flood; the newest then replaces the last.
+    static constexpr std::size_t most_on_their_way = 8;
+
+    RelayPlan plan_;
+    RelayFault fault_;
+    std::array<Command, most_on_their_way> coming_{};
+    std::size_t coming_count_ = 0;
+    bool asked_closed_ = false;
+    Instant refreshed_{};
+    bool closed_ = false;
+};
+
+}  // namespace ampmarshal::virtual_rig

@@ -1,0 +1,285 @@
+#include "adapters/virtual_rig/virtual_rig.h"
+
+#include <algorithm>
+#include <cassert>
+#include <utility>
+
+namespace ampmarshal::virtual_rig {
+
+namespace {
+
+constexpr Duration fine_step = 5ms;
+constexpr Duration calm_step = 100ms;
+
+// Streams of random numbers: one for each concern, the loads' from 1000 on.
+constexpr std::uint64_t supply_stream = 1;
+constexpr std::uint64_t meter_stream = 100;
+constexpr std::uint64_t load_stream = 1000;
+
+constexpr std::string_view on_payload = "ON";
+constexpr std::string_view off_payload = "OFF";
+
+}  // namespace
+
+VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, Instant beginning)
+    : plan_(std::move(plan)), link_(link), beginning_(beginning), time_(beginning) {
+    assert(!plan_.sources.empty());
+    const std::string root = plan_.topic_prefix + "/" + plan_.name + "/";
+    source_topic_ = root + "source";
+    for (std::size_t i = 0; i < plan_.loads.size(); ++i) {
+        const LoadPlan& load = plan_.loads[i];
+        Seat seat{&load,
+                  make_load(load, beginning, Random(seed, load_stream + i)),
+                  std::nullopt,
+                  root + "relay/" + load.name + "/set",
+                  root + "relay/" + load.name + "/state",
+                  {}};
+        if (plan_.managed && load.relay) seat.relay.emplace(*load.relay);
+        seat.record.name = load.name;
+        seats_.push_back(std::move(seat));
+    }
+    Random supply_random(seed, supply_stream);
+    for (const SourcePlan& source : plan_.sources) {
+        supplies_.emplace_back(source, plan_.legs,
+                               draw_trip_points(source, plan_.legs, plan_.nominal_v, supply_random));
+    }
+    for (int i = 0; i < plan_.legs; ++i) {
+        const auto stream = meter_stream + static_cast<std::uint64_t>(i);
+        meters_.emplace_back(plan_.meter, root + (i == 0 ? "meter/l1" : "meter/l2"), beginning,
+                             Random(seed, stream));
+    }
+    supplies_[source_].solve(draws_, powered());
+    link_.listen(this);
+    link_.subscribe(root + "relay/+/set");
+    if (link_.connected()) link_up(beginning);
+}
+
+VirtualRig::~VirtualRig() {
+    link_.listen(nullptr);
+}
+
+void VirtualRig::advance(Instant now) {
+    for (Instant next = next_step(); next <= now; next = next_step())
+        step_to(next);
+}
+
+Instant VirtualRig::next_step() const {
+    Instant next = time_ + (calm_ ? calm_step : fine_step);
+    const auto not_across = [&](Instant due) {
+        if (due < next) next = std::max(due, time_ + Duration(1));
+    };
+    for (const Seat& seat : seats_) {
+        if (const auto due = seat.load->due()) not_across(*due);
+        if (!seat.relay) continue;
+        if (const auto due = seat.relay->due()) not_across(*due);
+    }
+    for (const Meter& meter : meters_)
+        not_across(meter.due());
+    if (script_next_ < plan_.supply_script.size())
+        not_across(beginning_ + plan_.supply_script[script_next_].at);
+    return next;
+}
+
+// The currents of the step's beginning flow through it; whatever changes, changes at its end.
+void VirtualRig::step_to(Instant next) {
+    const double dt_s = rules::seconds(next - time_);
+    const PerLeg<double> volts = line().voltage_v;
+    time_ = next;
+    flow(dt_s);
+    follow_script();
+    move_relays();
+    step_loads(dt_s, volts);
+    observe();
+    read_meters();
+}
+
+void VirtualRig::flow(double dt_s) {
+    for (Supply& supply : supplies_) {
+        const auto trip = supply.flow(dt_s);
+        if (!trip) continue;
+        const bool sudden = trip->why == TripElement::Verdict::sudden;
+        counted_.trips.push_back({time_, supply.name(), trip->limit->limit, sudden, trip->current_a});
+        tell({time_, Happening::tripped, supply.name(), trip->limit->limit, trip->current_a});
+    }
+}
+
+void VirtualRig::follow_script() {
+    while (script_next_ < plan_.supply_script.size()) {
+        const SupplyEvent& event = plan_.supply_script[script_next_];
+        if (time_ < beginning_ + event.at) return;
+        change_supply(event.change, event.source);
+        ++script_next_;
+    }
+}
+
+void VirtualRig::change_supply(SupplyChange change, std::size_t source) {
+    switch (change) {
+        case SupplyChange::lost:
+            alive_ = false;
+            tell({time_, Happening::supply_lost, supplies_[source_].name(), "", 0});
+            break;
+        case SupplyChange::reset:
+            supplies_[source_].reset();
+            tell({time_, Happening::supply_back, supplies_[source_].name(), "", 0});
+            break;
+        case SupplyChange::back:
+            alive_ = true;
+            tell({time_, Happening::supply_back, supplies_[source_].name(), "", 0});
+            break;
+        case SupplyChange::source:
+            if (source >= supplies_.size()) return;
+            supplies_[source_].solve(PerLeg<Draw>{}, false);
+            source_ = source;
+            publish_source();
+            tell({time_, Happening::source_changed, supplies_[source_].name(), "", 0});
+            break;
+    }
+    supplies_[source_].solve(draws_, powered());
+}
+
+void VirtualRig::move_relays() {
+    for (Seat& seat : seats_) {
+        if (!seat.relay || !seat.relay->settle(time_)) continue;
+        ++seat.record.operations;
+        const bool closed = seat.relay->closed();
+        tell({time_, closed ? Happening::contact_closed : Happening::contact_opened, seat.plan->name, "", 0});
+        publish_contact(seat);
+    }
+}
+
+void VirtualRig::step_loads(double dt_s, const PerLeg<double>& volts) {
+    draws_ = PerLeg<Draw>{};
+    for (Seat& seat : seats_) {
+        telling_ = &seat;
+        if (seat.load->running()) seat.record.running_s += dt_s;
+        const Leg leg = seat.plan->legs.first();
+        seat.load->step({time_, dt_s, volts[leg], plan_.nominal_v, powered(), seat.contact()}, *this);
+        for (const Leg touched : rules::all_legs) {
+            if (seat.plan->legs.contains(touched)) draws_[touched] += seat.load->draw();
+        }
+    }
+    telling_ = nullptr;
+    supplies_[source_].solve(draws_, powered());
+}
+
+void VirtualRig::observe() {
+    const Supply& supply = supplies_[source_];
+    for (const Leg leg : rules::all_legs) {
+        counted_.worst_a[leg] = std::max(counted_.worst_a[leg], line().current_a[leg]);
+    }
+    const auto left_s = supply.time_to_trip_s();
+    if (left_s && (!counted_.least_time_to_trip_s || *left_s < *counted_.least_time_to_trip_s)) {
+        counted_.least_time_to_trip_s = left_s;
+    }
+    count_overlaps();
+    const bool starting = std::any_of(seats_.begin(), seats_.end(),
+                                      [](const Seat& s) { return s.load->motors_starting() > 0; });
+    calm_ = !starting && !supply.stressed() && !(left_s && *left_s < 1);
+}
+
+void VirtualRig::count_overlaps() {
+    bool together = false;
+    bool beyond = false;
+    for (const TripElement& element : supplies_[source_].elements()) {
+        const TripPoints& limit = element.points();
+        int starting = 0;
+        for (const Seat& seat : seats_) {
+            const bool touches = (limit.legs.contains(Leg::l1) && seat.plan->legs.contains(Leg::l1)) ||
+                                 (limit.legs.contains(Leg::l2) && seat.plan->legs.contains(Leg::l2));
+            if (touches) starting += seat.load->motors_starting();
+        }
+        together |= starting >= 2;
+        beyond |= starting >= 2 && supplies_[source_].current_a(limit.legs) > limit.earliest_a;
+    }
+    if (beyond && !overlap_counted_) ++counted_.overlaps_beyond_limit;
+    overlap_counted_ = together && (overlap_counted_ || beyond);
+}
+
+void VirtualRig::read_meters() {
+    for (std::size_t i = 0; i < meters_.size(); ++i) {
+        const Leg leg = rules::all_legs[i];
+        meters_[i].work(time_, line().current_a[leg], line().voltage_v[leg], line().frequency_hz, link_);
+    }
+}
+
+void VirtualRig::tell(const StoryEvent& event) {
+    if (telling_ != nullptr) {
+        LoadTruth& record = telling_->record;
+        if (event.what == Happening::start_began) ++record.motor_starts;
+        if (event.what == Happening::stalled) ++record.stalls;
+        if (event.what == Happening::short_cycled) ++record.short_cycles;
+    }
+    if (story_) story_(event);
+}
+
+Truth VirtualRig::truth() const {
+    Truth truth = counted_;
+    for (const Seat& seat : seats_) {
+        LoadTruth load = seat.record;
+        load.wants = seat.load->wants();
+        load.running = seat.load->running();
+        load.temperature_c = seat.load->temperature_c();
+        load.served =
+            powered() && (load.running || !load.wants || load.running_s >= rules::seconds(seat.plan->enough));
+        truth.motor_starts += load.motor_starts;
+        if (load.served) ++truth.loads_served;
+        truth.loads.push_back(std::move(load));
+    }
+    return truth;
+}
+
+std::string VirtualRig::drawn() const {
+    std::string text;
+    for (const Supply& supply : supplies_) {
+        for (const TripElement& element : supply.elements()) {
+            if (!text.empty()) text += "; ";
+            text += supply.name() + " " + describe(element.points());
+        }
+    }
+    return text;
+}
+
+void VirtualRig::set_relay_fault(std::string_view load, RelayFault fault) {
+    for (Seat& seat : seats_) {
+        if (seat.plan->name == load && seat.relay) seat.relay->set_fault(fault);
+    }
+}
+
+void VirtualRig::set_meter_fault(Leg leg, MeterFault fault) {
+    const auto index = static_cast<std::size_t>(leg);
+    if (index < meters_.size()) meters_[index].set_fault(fault);
+}
+
+void VirtualRig::link_up(Instant) {
+    publish_source();
+    for (const Seat& seat : seats_) {
+        if (seat.relay) publish_contact(seat);
+    }
+}
+
+// Hardware goes on without a broker; what it would have said is lost.
+void VirtualRig::link_down(Instant, std::string_view) {}
+
+void VirtualRig::received(Instant now, const adapters::Message& message) {
+    const bool on = message.payload == on_payload;
+    if (on || message.payload == off_payload) {
+        for (Seat& seat : seats_) {
+            if (!seat.relay || message.topic != seat.set_topic) continue;
+            seat.relay->command(std::max(now, time_), on);
+            return;
+        }
+    }
+    ++counted_.refused_commands;
+}
+
+void VirtualRig::publish_source() {
+    link_.publish({source_topic_, supplies_[source_].name(), adapters::Delivery::state});
+}
+
+void VirtualRig::publish_contact(const Seat& seat) {
+    if (!seat.relay->feedback()) return;
+    link_.publish(
+        {seat.state_topic, seat.relay->closed() ? on_payload : off_payload, adapters::Delivery::state});
+}
+
+}  // namespace ampmarshal::virtual_rig

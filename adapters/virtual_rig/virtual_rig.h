@@ -1,0 +1,157 @@
+// The virtual rig: independent physics that meets the program where real hardware would, on MQTT topics.
+// Loads start, cycle and stall, a breaker with a trip point drawn from the standard's band heats up and
+// opens, meters are late and noisy, relays slow. It does not know who commands it.
+//
+// It reads no clock: whoever runs it calls advance() with the present moment, as often as is convenient; in
+// real time, or as fast as the processor can in a simulation. Inside, it steps 5 ms at a time while something
+// starts or is about to trip and up to 100 ms otherwise, but never across a sample, a relay or a script's
+// next entry. The same plan, seed and commands at the same moments give the same run, however advance() was
+// called in between.
+//
+// Topics, below <prefix>/<rig name>/ :
+//   meter/l1             JSON {"current":A,"voltage":V,"frequency":Hz,"peak":A}, or plain numbers on
+//                        meter/l1/current, .../voltage, .../frequency, .../peak; also l2
+//   relay/<load>/set     in: ON or OFF
+//   relay/<load>/state   out, retained: ON or OFF, what the contact does (if the relay has feedback)
+//   source               out, retained: the name of the source that the rig is connected to
+//
+// What it leaves out: the neutral (each leg of a 240 V load counts as a 120 V load on that leg), power factor
+// (amperes add up as numbers), harmonics, and the running motor's rise of current at low voltage.
+//
+// It owns everything inside; it is the link's listener for as long as it lives, so the link must outlive it.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <memory>
+#include <optional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "adapters/link.h"
+#include "adapters/virtual_rig/loads.h"
+#include "adapters/virtual_rig/meter.h"
+#include "adapters/virtual_rig/plan.h"
+#include "adapters/virtual_rig/relay.h"
+#include "adapters/virtual_rig/story.h"
+#include "adapters/virtual_rig/supply.h"
+
+namespace ampmarshal::virtual_rig {
+
+struct TripRecord {
+    Instant at;
+    std::string source;
+    std::string limit;
+    bool sudden;  ///< magnetic trip or overpowered engine, not heat
+    double current_a;
+};
+
+struct LoadTruth {
+    std::string name;
+    int motor_starts = 0;
+    int stalls = 0;
+    int short_cycles = 0;  ///< its compressor was restarted before its pressure had equalised
+    int operations = 0;    ///< the contact moved
+    double running_s = 0;  ///< an air conditioner: cooling
+    bool wants = false;
+    bool running = false;
+    /// The supply is alive, and the load runs, or wants nothing, or has run for at least LoadPlan::enough.
+    bool served = false;
+    std::optional<double> temperature_c;  ///< of its room or tank
+};
+
+/// What really happened, known only to the physics.
+struct Truth {
+    std::vector<TripRecord> trips;
+    int motor_starts = 0;
+    /// Times that two or more motors on a limit's legs were starting at once while the limit's current
+    /// exceeded the least at which such a plate may trip at once (TripPoints::earliest_a). Counted once until
+    /// fewer than two start.
+    int overlaps_beyond_limit = 0;
+    PerLeg<double> worst_a{};
+    /// The least over the run of the time that the trip elements had left at the current of the moment; none
+    /// if no current ever exceeded a pick-up.
+    std::optional<double> least_time_to_trip_s;
+    int loads_served = 0;
+    int refused_commands = 0;  ///< neither ON nor OFF, or for no relay of ours
+    std::vector<LoadTruth> loads;
+};
+
+class VirtualRig final : public adapters::Link::Listener, private Narrator {
+  public:
+    VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, Instant beginning);
+    ~VirtualRig() override;
+    VirtualRig(const VirtualRig&) = delete;
+    VirtualRig& operator=(const VirtualRig&) = delete;
+
+    /// Lives through everything up to `now`. It may lag by less than one inner step.
+    void advance(Instant now);
+    /// The earliest `now` at which advance() does anything, if no command comes before.
+    Instant next_step() const;
+
+    Truth truth() const;
+    /// Voltages and currents at this moment, without a meter's errors.
+    const Line& line() const { return supplies_[source_].line(); }
+    /// The trip points of all sources, for people: with the seed, all that is needed to repeat a run.
+    std::string drawn() const;
+
+    /// Called in the middle of a step: it must not call back into the rig.
+    void on_story(std::function<void(const StoryEvent&)> story) { story_ = std::move(story); }
+
+    // Faults and events beside the plan's script, from the next step on. Names and legs that the rig does not
+    // have are the caller's mistake, and ignored.
+    void set_relay_fault(std::string_view load, RelayFault fault);
+    void set_meter_fault(Leg leg, MeterFault fault);
+    void change_supply(SupplyChange change, std::size_t source = 0);
+
+    void link_up(Instant now) override;
+    void link_down(Instant now, std::string_view why) override;
+    void received(Instant now, const adapters::Message& message) override;
+
+  private:
+    /// A load with its relay and its record.
+    struct Seat {
+        const LoadPlan* plan;
+        std::unique_ptr<Load> load;
+        std::optional<Relay> relay;
+        std::string set_topic;
+        std::string state_topic;
+        LoadTruth record;
+
+        bool contact() const { return !relay || relay->closed(); }
+    };
+
+    void tell(const StoryEvent& event) override;
+    void step_to(Instant next);
+    void flow(double dt_s);
+    void follow_script();
+    void move_relays();
+    void step_loads(double dt_s, const PerLeg<double>& volts);
+    void observe();
+    void count_overlaps();
+    void read_meters();
+    void publish_source();
+    void publish_contact(const Seat& seat);
+    bool powered() const { return alive_ && !supplies_[source_].tripped(); }
+
+    RigPlan plan_;
+    adapters::Link& link_;
+    Instant beginning_;
+    Instant time_;
+    std::function<void(const StoryEvent&)> story_;
+    std::string source_topic_;
+    std::vector<Seat> seats_;
+    Seat* telling_ = nullptr;  ///< whose physics is being stepped
+    std::vector<Supply> supplies_;
+    std::vector<Meter> meters_;  ///< one per leg
+    PerLeg<Draw> draws_{};
+    std::size_t source_ = 0;
+    std::size_t script_next_ = 0;
+    bool alive_ = true;
+    bool calm_ = false;
+    bool overlap_counted_ = false;
+    Truth counted_;
+};
+
+}  // namespace ampmarshal::virtual_rig
