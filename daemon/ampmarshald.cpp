@@ -1,0 +1,171 @@
+// ampmarshald: reads a configuration, then keeps the rig until it is told to stop.
+//   SIGTERM, SIGINT  stop; what happens to the loads is in the configuration ("on_stop")
+//   SIGHUP           read the configuration again; a faulty one is refused and the old one stays
+// Exit codes: 0 stopped as asked, 1 the system refused something, 2 the command line or the configuration is
+// wrong.
+#include <systemd/sd-daemon.h>
+
+#include <CLI/CLI.hpp>
+#include <chrono>
+#include <cstdio>
+#include <fstream>
+#include <memory>
+
+#include "daemon/configuration.h"
+#include "daemon/log.h"
+#include "daemon/loop.h"
+#include "daemon/steward.h"
+
+namespace ampmarshal::daemon {
+namespace {
+
+using namespace std::chrono_literals;
+using rules::Instant;
+
+constexpr rules::Duration beat = 200ms;
+constexpr rules::Duration late_beat =
+    2s;  ///< a loop that hangs for longer is not healthy: the watchdog is not fed
+constexpr int exit_refused = 1;
+constexpr int exit_wrong = 2;
+
+void print(const Mistakes& mistakes, const std::string& path) {
+    for (const Mistake& mistake : mistakes)
+        std::fprintf(stderr, "%s: %s\n", path.c_str(), sentence(mistake).c_str());
+    std::fprintf(stderr, "%s: %zu mistake%s\n", path.c_str(), mistakes.size(),
+                 mistakes.size() == 1 ? "" : "s");
+}
+
+/// The first line of the password file; nothing (and a line in the log) if it cannot be read.
+std::optional<std::string> password(const Broker& broker, const Log& log) {
+    if (!broker.password_file) return std::nullopt;
+    std::ifstream file(*broker.password_file);
+    std::string word;
+    if (!std::getline(file, word)) {
+        log(Severity::warning,
+            "cannot read the password in '" + *broker.password_file + "'; connecting without one");
+        return std::nullopt;
+    }
+    return word;
+}
+
+adapters::BrokerSettings broker_settings(const Configuration& c, const Log& log) {
+    const Broker& b = c.broker;
+    return {b.host, b.port, b.client_id, b.username, password(b, log), b.ca_file, b.keepalive, last_will(c)};
+}
+
+std::int64_t seconds_since_epoch() {
+    return std::chrono::duration_cast<std::chrono::seconds>(
+               std::chrono::system_clock::now().time_since_epoch())
+        .count();
+}
+
+/// One configuration at work: a link and the Steward on it.
+struct Watch {
+    adapters::MosquittoLink link;
+    Steward steward;
+
+    Watch(const Configuration& c, Mode mode, const Log& log)
+        : link(broker_settings(c, log)), steward(c, mode, link, log, seconds_since_epoch(), boot_time()) {}
+
+    void end(Instant now, OnStop what) {
+        steward.stop(now, what);
+        link.close();
+    }
+};
+
+class Program {
+  public:
+    Program(std::string path, Mode mode, Log log)
+        : path_(std::move(path)), mode_(mode), log_(std::move(log)) {}
+
+    int run(const Configuration& configuration) {
+        Loop loop({SIGTERM, SIGINT, SIGHUP});
+        watch_ = std::make_unique<Watch>(configuration, mode_, log_);
+        Loop::Callbacks callbacks;
+        callbacks.beat = [&](Instant now) { on_beat(now); };
+        callbacks.on_signal = [&](Instant now, int signal) {
+            if (signal == SIGHUP)
+                reload(now);
+            else
+                loop.quit();
+        };
+        loop.run([&]() -> adapters::MosquittoLink& { return watch_->link; }, beat, callbacks);
+        sd_notify(0, "STOPPING=1");
+        watch_->end(boot_time(), watch_->steward.on_stop());
+        return 0;
+    }
+
+  private:
+    void on_beat(Instant now) {
+        watch_->steward.tick(now);
+        if (!ready_ && watch_->link.connected()) {
+            ready_ = true;  // subscribed: from now on the rig is kept
+            sd_notify(0, "READY=1");
+        }
+        if (!last_beat_ || now - *last_beat_ < late_beat) sd_notify(0, "WATCHDOG=1");
+        last_beat_ = now;
+    }
+
+    void reload(Instant now) {
+        auto read = load_configuration(path_);
+        if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
+            print(*mistakes, path_);
+            log_(Severity::warning, "the configuration has mistakes and was not taken; the old one stays");
+            return;
+        }
+        log_(Severity::info, "the configuration was read again");
+        watch_->end(now, OnStop::leave);
+        watch_ = std::make_unique<Watch>(std::get<Configuration>(read), mode_, log_);
+    }
+
+    std::string path_;
+    Mode mode_;
+    Log log_;
+    std::unique_ptr<Watch> watch_;
+    bool ready_ = false;
+    std::optional<Instant> last_beat_;
+};
+
+int main(int argc, char** argv) {
+    CLI::App app{"Keeps a rig's loads inside what its power source carries. It is no protective device."};
+    std::string path = "/etc/ampmarshal/ampmarshal.jsonc";
+    bool check = false;
+    bool observe = false;
+    app.add_option("FILE", path, "The configuration")->capture_default_str();
+    app.add_flag("--check", check, "Read the configuration, tell every mistake in it, and end");
+    app.add_flag("--observe", observe, "Decide and publish, but switch nothing");
+    app.set_version_flag("--version", AMPMARSHAL_VERSION);
+    app.footer(
+        "Exit codes: 0 stopped as asked, 1 the system refused something, 2 the command line or the "
+        "configuration is wrong.");
+    try {
+        app.parse(argc, argv);
+    } catch (const CLI::ParseError& e) {
+        return app.exit(e) == 0 ? 0 : exit_wrong;
+    }
+
+    auto read = load_configuration(path);
+    if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
+        print(*mistakes, path);
+        return exit_wrong;
+    }
+    const auto& configuration = std::get<Configuration>(read);
+    if (check) {
+        std::printf("%s: no mistakes; %zu loads, %zu sources\n", path.c_str(), configuration.rig.loads.size(),
+                    configuration.rig.sources.size());
+        return 0;
+    }
+    return Program(path, observe ? Mode::observe : Mode::command, open_log()).run(configuration);
+}
+
+}  // namespace
+}  // namespace ampmarshal::daemon
+
+int main(int argc, char** argv) {
+    try {
+        return ampmarshal::daemon::main(argc, argv);
+    } catch (const std::exception& e) {
+        std::fprintf(stderr, "ampmarshald: %s\n", e.what());
+        return ampmarshal::daemon::exit_refused;
+    }
+}

@@ -1,0 +1,216 @@
+#include "daemon/steward.h"
+
+#include <algorithm>
+#include <cstdio>
+#include <limits>
+
+#include "adapters/number_at.h"
+
+namespace ampmarshal::daemon {
+
+namespace {
+
+using rules::Instant;
+
+adapters::homie::Identity identity_of(const Configuration& c, std::int64_t version) {
+    return {c.homie_domain, c.device_id, c.rig.name, version};
+}
+
+rules::Rig rig_for(const Configuration& c, Mode mode) {
+    rules::Rig rig = c.rig;
+    rig.observing = mode == Mode::observe;
+    return rig;
+}
+
+std::string line(const char* format, auto... values) {
+    char text[256];
+    std::snprintf(text, sizeof text, format, values...);
+    return text;
+}
+
+/// The least that may stay on through any limit that touches the leg; nothing flows where no limit is.
+double steady_a(const rules::Source& source, rules::Leg leg) {
+    double least_a = std::numeric_limits<double>::infinity();
+    for (const rules::Limit& limit : source.limits)
+        if (limit.legs.contains(leg)) least_a = std::min(least_a, limit.steady_a);
+    return least_a;
+}
+
+}  // namespace
+
+adapters::Will last_will(const Configuration& configuration) {
+    const adapters::homie::Device device(identity_of(configuration, 0));
+    return {device.state_topic(), std::string(adapters::homie::Device::will_payload), true};
+}
+
+Steward::Steward(Configuration configuration, Mode mode, adapters::Link& link, Log log, std::int64_t version,
+                 Instant now)
+    : configuration_(std::move(configuration)),
+      mode_(mode),
+      link_(link),
+      log_(std::move(log)),
+      marshal_(rig_for(configuration_, mode), configuration_.present_source, now),
+      meters_(configuration_.meters),
+      switches_(configuration_.switches),
+      device_(identity_of(configuration_, version), configuration_.rig),
+      told_(configuration_.rig.loads.size(), rules::ReasonKind::none) {
+    link_.listen(this);
+    for (const auto& topics : {meters_.topics(), switches_.topics(), device_.topics()})
+        for (const std::string& topic : topics)
+            link_.subscribe(topic);
+    if (configuration_.source_selection) link_.subscribe(configuration_.source_selection->topic);
+}
+
+Steward::~Steward() {
+    link_.listen(nullptr);
+}
+
+// --- what comes in ---
+
+void Steward::link_up(Instant now) {
+    log_(Severity::info, "connected to the broker");
+    device_.link_up(adapters::snapshot(marshal_, now), now, link_);
+    feed(rules::LinkChanged{now, true});
+}
+
+void Steward::link_down(Instant now, std::string_view why) {
+    log_(Severity::warning, "no connection to the broker: " + std::string(why));
+    switches_.link_down();
+    feed(rules::LinkChanged{now, false});
+}
+
+void Steward::received(Instant now, const adapters::Message& message) {
+    samples_.clear();
+    meters_.received(now, message, samples_);
+    for (const auto& sample : samples_)
+        feed(sample);
+
+    feedbacks_.clear();
+    switches_.received(now, message, feedbacks_);
+    for (const auto& feedback : feedbacks_)
+        feed(feedback);
+
+    requests_.clear();
+    std::string refusal = device_.received(now, message, requests_);
+    for (const auto& request : requests_)
+        feed(request);
+    if (!refusal.empty() && refusal != last_refusal_) {
+        log_(Severity::warning, refusal);
+        last_refusal_ = std::move(refusal);
+    }
+    if (configuration_.source_selection && message.topic == configuration_.source_selection->topic)
+        source_told(now, message);
+}
+
+/// A retained choice may be from the last campground, so it is believed only if it makes the limits tighter.
+void Steward::source_told(Instant now, const adapters::Message& message) {
+    const SourceSelection& selection = *configuration_.source_selection;
+    adapters::Payload payload(message.payload);
+    const auto name = payload.text(selection.pointer);
+    const auto found = name ? selection.names.find(*name) : selection.names.end();
+    if (found == selection.names.end()) {
+        log_(Severity::warning, "'" + selection.topic + "' names no source of the configuration: ignored");
+        return;
+    }
+    if (message.retained && !tighter(found->second)) return;
+    feed(rules::SourceChanged{now, found->second});
+}
+
+bool Steward::tighter(rules::SourceIndex candidate) const {
+    if (!marshal_.source()) return false;
+    const auto& sources = configuration_.rig.sources;
+    return std::all_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
+        return steady_a(sources[candidate], leg) <= steady_a(sources[*marshal_.source()], leg);
+    });
+}
+
+void Steward::tick(Instant now) {
+    if (command_lost_ && link_.connected()) {
+        command_lost_ = false;
+        feed(rules::LinkChanged{now, false});
+        feed(rules::LinkChanged{now, true});
+    }
+    feed(rules::Tick{now});
+    switches_.refresh(now, link_);
+    device_.refresh(adapters::snapshot(marshal_, now), now, link_);
+    notices();
+}
+
+void Steward::notices() {
+    for (const std::string& notice : meters_.take_notices())
+        log_(Severity::warning, notice);
+    for (const std::string& notice : switches_.take_notices())
+        log_(Severity::warning, notice);
+}
+
+void Steward::stop(Instant now, OnStop what) {
+    const auto& loads = configuration_.rig.loads;
+    for (rules::LoadIndex i = 0; what == OnStop::hold && mode_ == Mode::command && i < loads.size(); ++i) {
+        if (!loads[i].controlled()) continue;
+        switches_.command(now, link_, i, false);
+    }
+    log_(Severity::info, what == OnStop::hold ? "stopping: every load is told to stop"
+                                              : "stopping: switches are left as they are");
+    device_.stop(now, link_);
+}
+
+// --- what goes out ---
+
+void Steward::feed(const rules::Event& event) {
+    const auto actions = marshal_.on(event);
+    if (actions.empty()) return;
+    const Instant now = std::visit([](const auto& e) { return e.at; }, event);
+    command(actions, now);  // before anything else: every millisecond counts for a shed
+    for (const rules::Action& action : actions)
+        tell(action, now);
+    device_.apply(actions, adapters::snapshot(marshal_, now), now, link_);
+}
+
+void Steward::command(std::span<const rules::Action> actions, Instant now) {
+    if (mode_ == Mode::observe) return;
+    for (const rules::Action& action : actions) {
+        const auto* wanted = std::get_if<rules::Switch>(&action);
+        if (wanted && !switches_.command(now, link_, wanted->load, wanted->on)) command_lost_ = true;
+    }
+}
+
+void Steward::tell(const rules::Action& action, Instant now) {
+    const auto& rig = marshal_.rig();
+    const auto words = [&](const rules::Reason& reason) {
+        return sentence(reason, rig, marshal_.source(), now);
+    };
+    const auto about = [&](std::optional<rules::LoadIndex> load) {
+        return load ? rig.loads[*load].name : rig.name;
+    };
+    if (const auto* s = std::get_if<rules::Switch>(&action)) {
+        if (!s->changes) return;
+        told_[s->load] = s->reason.kind;
+        const std::string verb =
+            mode_ == Mode::observe ? (s->on ? "would grant" : "would stop") : (s->on ? "granted" : "off");
+        log_(Severity::info, rig.loads[s->load].name + ": " + verb + " (" + words(s->reason) + ")");
+    } else if (const auto* start = std::get_if<rules::StartSeen>(&action)) {
+        const auto& load = rig.loads[start->load];
+        log_(Severity::info,
+             load.name + ": " + load.stages[start->stage].name +
+                 line(" start seen, %.1f A over %.1f A at its peak, %.1f A running",
+                      start->peak_a - start->baseline_a, start->baseline_a, start->running_a));
+    } else if (const auto* raised = std::get_if<rules::AlertRaised>(&action)) {
+        log_(Severity::warning, "alert " + std::string(word(raised->kind)) + ", " + about(raised->load) +
+                                    ": " + words(raised->reason));
+    } else if (const auto* cleared = std::get_if<rules::AlertCleared>(&action)) {
+        log_(Severity::info, "all clear, " + about(cleared->load) + ": " + word(cleared->kind));
+    } else if (const auto* changed = std::get_if<rules::LoadChanged>(&action)) {
+        tell_load(changed->load, now);
+    }
+}
+
+/// A line when the reason is another one, not when its figures move.
+void Steward::tell_load(rules::LoadIndex load, Instant now) {
+    const auto view = marshal_.load(load);
+    if (view.reason.kind == told_[load] || view.commanded_on) return;
+    told_[load] = view.reason.kind;
+    log_(Severity::info, marshal_.rig().loads[load].name + ": " + word(view.state) + " (" +
+                             sentence(view.reason, marshal_.rig(), marshal_.source(), now) + ")");
+}
+
+}  // namespace ampmarshal::daemon

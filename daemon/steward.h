@@ -1,0 +1,84 @@
+// The Steward keeps one rig: it owns the Marshal and the adapters around it and lets data flow one way, from
+// a topic to a sample, to the Marshal, to an action, to a topic. It holds no socket, reads no clock and never
+// sleeps: the link and the instants are handed in. So the same object runs in the daemon over a real broker
+// and in a test over a simulated one. One thread.
+#pragma once
+
+#include <cstdint>
+#include <functional>
+#include <string>
+#include <string_view>
+#include <vector>
+
+#include "adapters/link.h"
+#include "adapters/meters.h"
+#include "adapters/rig_device.h"
+#include "adapters/switches.h"
+#include "adapters/will.h"
+#include "daemon/configuration.h"
+#include "rules/marshal.h"
+
+namespace ampmarshal::daemon {
+
+enum class Severity { info, warning };
+
+/// Takes one line of the log, without a line end.
+using Log = std::function<void(Severity, std::string_view)>;
+
+enum class Mode {
+    command,  ///< decide, publish and switch
+    observe,  ///< decide and publish, but switch nothing
+};
+
+/// What the broker publishes for us when we vanish.
+adapters::Will last_will(const Configuration& configuration);
+
+class Steward : public adapters::Link::Listener {
+  public:
+    /// `link` and `log` must outlive the Steward, which listens to the link from now on. `version` must rise
+    /// whenever the configuration changes; the time it was loaded, in seconds, will do.
+    Steward(Configuration configuration, Mode mode, adapters::Link& link, Log log, std::int64_t version,
+            rules::Instant now);
+    ~Steward() override;
+    Steward(const Steward&) = delete;
+    Steward& operator=(const Steward&) = delete;
+
+    /// At least every quarter of a second.
+    void tick(rules::Instant now);
+
+    /// The last words: tells every controlled load to stop, if it is configured so, and says goodbye.
+    void stop(rules::Instant now, OnStop what);
+
+    const rules::Marshal& marshal() const { return marshal_; }
+    OnStop on_stop() const { return configuration_.on_stop; }
+
+    void link_up(rules::Instant now) override;
+    void link_down(rules::Instant now, std::string_view why) override;
+    void received(rules::Instant now, const adapters::Message& message) override;
+
+  private:
+    void feed(const rules::Event& event);
+    void command(std::span<const rules::Action> actions, rules::Instant now);
+    void tell(const rules::Action& action, rules::Instant now);
+    void tell_load(rules::LoadIndex load, rules::Instant now);
+    void source_told(rules::Instant now, const adapters::Message& message);
+    bool tighter(rules::SourceIndex candidate) const;
+    void notices();
+
+    Configuration configuration_;
+    Mode mode_;
+    adapters::Link& link_;
+    Log log_;
+    rules::Marshal marshal_;
+    adapters::Meters meters_;
+    adapters::Switches switches_;
+    adapters::RigDevice device_;
+    bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
+    std::vector<rules::ReasonKind> told_;  ///< per load: the reason in the last line of the log
+    std::vector<rules::MeterSample> samples_;
+    std::vector<rules::SwitchFeedback> feedbacks_;
+    std::vector<rules::Event> requests_;
+    std::string last_refusal_;
+};
+
+}  // namespace ampmarshal::daemon
