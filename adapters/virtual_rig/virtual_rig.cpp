@@ -171,10 +171,14 @@ void VirtualRig::observe() {
     if (left_s && (!counted_.least_time_to_trip_s || *left_s < *counted_.least_time_to_trip_s)) {
         counted_.least_time_to_trip_s = left_s;
     }
-    count_overlaps();
-    const bool starting = std::any_of(seats_.begin(), seats_.end(),
-                                      [](const Seat& s) { return s.load->motors_starting() > 0; });
-    calm_ = !starting && !supply.stressed() && !(left_s && *left_s < 1);
+    int starting = 0;
+    for (const Seat& seat : seats_) starting += seat.load->motors_starting();
+    if (starting >= 2) {
+        count_overlaps();
+    } else {
+        overlap_counted_ = false;
+    }
+    calm_ = starting == 0 && !supply.stressed() && !(left_s && *left_s < 1);
 }
 
 void VirtualRig::count_overlaps() {
