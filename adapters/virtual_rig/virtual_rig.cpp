@@ -172,7 +172,8 @@ void VirtualRig::observe() {
         counted_.least_time_to_trip_s = left_s;
     }
     int starting = 0;
-    for (const Seat& seat : seats_) starting += seat.load->motors_starting();
+    for (const Seat& seat : seats_)
+        starting += seat.load->motors_starting();
     if (starting >= 2) {
         count_overlaps();
     } else {
