@@ -4,6 +4,7 @@
 #include <mqtt_protocol.h>
 #include <netinet/in.h>
 #include <netinet/tcp.h>
+#include <poll.h>
 #include <sys/socket.h>
 
 #include <algorithm>
@@ -33,6 +34,8 @@ constexpr auto housekeeping_period = std::chrono::seconds(1);
 constexpr auto stable_after = std::chrono::seconds(5);
 /// Events and states the broker has not acknowledged; more are refused.
 constexpr std::size_t most_unacknowledged = 10'000;
+/// How long a goodbye waits for the broker to take what was published before.
+constexpr auto longest_goodbye = std::chrono::milliseconds(500);
 constexpr auto shortest_keepalive = std::chrono::seconds(5);
 
 void initialise_library() {
@@ -232,10 +235,29 @@ void MosquittoLink::close() {
     closed_ = true;
     if (connected()) {
         discard_unsent_on_close(mosquitto_socket(connection_->client), false);
-        mosquitto_disconnect(connection_->client);
+        // Where the last words did not get through, the will must speak.
+        if (finish_sending()) mosquitto_disconnect(connection_->client);
     }
     up_ = false;
     connection_.reset();
+}
+
+/// The library sends only some twenty events and states ahead of their acknowledgement, and a goodbye would
+/// overtake the rest. True once the broker has everything.
+bool MosquittoLink::finish_sending() {
+    mosquitto* const client = connection_->client;
+    const auto deadline = std::chrono::steady_clock::now() + longest_goodbye;
+    while (wants_write() || !connection_->unacknowledged.empty()) {
+        const auto left =
+            std::chrono::ceil<std::chrono::milliseconds>(deadline - std::chrono::steady_clock::now());
+        if (connection_->ended() || left.count() <= 0) return false;
+        const auto events = static_cast<short>(wants_write() ? POLLIN | POLLOUT : POLLIN);
+        pollfd socket{mosquitto_socket(client), events, 0};
+        if (poll(&socket, 1, static_cast<int>(left.count())) <= 0) continue;
+        if (socket.revents != POLLOUT) connection_->note(mosquitto_loop_read(client, 1));
+        if (!connection_->ended()) connection_->note(mosquitto_loop_write(client, 1));
+    }
+    return true;
 }
 
 void MosquittoLink::start() {

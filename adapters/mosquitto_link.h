@@ -35,16 +35,16 @@ struct BrokerSettings {
     std::string client_id;  ///< two clients with the same id throw each other out
     std::optional<std::string> username{};
     std::optional<std::string> password{};
-    std::optional<std::string>
-        ca_file{};  ///< given: TLS, and the broker's certificate must be signed by this CA
-    std::chrono::seconds keepalive{
-        5};  ///< 5 s is the shortest the library allows, and taken for anything less
+    /// Given: TLS, and the broker's certificate must be signed by this CA.
+    std::optional<std::string> ca_file{};
+    /// 5 s is the shortest the library allows, and taken for anything less.
+    std::chrono::seconds keepalive{5};
     std::optional<Will> will{};
 };
 
 class MosquittoLink : public Link {
   public:
-    static constexpr std::size_t largest_payload = 64 * 1024;
+    static constexpr std::size_t largest_payload = 65'536;
 
     /// Connects at the first service(). A link_down() can come without a link_up() before it: the attempt
     /// failed. The same reason is not repeated from attempt to attempt.
@@ -66,8 +66,9 @@ class MosquittoLink : public Link {
     std::optional<rules::Instant> next_wake() const;
     /// An error or hang-up on the socket counts as readable. Not to be called from inside a listener.
     void service(rules::Instant now, bool readable, bool writable);
-    /// Says goodbye, so that the broker keeps the will to itself. The link stays closed and the listener is
-    /// not told.
+    /// Says goodbye, so that the broker keeps the will to itself. For that it waits up to half a second until
+    /// the broker has what was published before (nothing else here waits); if it gets no further, the will
+    /// speaks. The link stays closed and the listener is not told.
     void close();
 
     std::uint64_t ignored_oversized() const { return ignored_oversized_; }
@@ -76,6 +77,7 @@ class MosquittoLink : public Link {
     struct Connection;
     enum class Protocol { mqtt_5, mqtt_3_1_1 };
 
+    bool finish_sending();
     void start();
     std::optional<std::string> configure(Connection& connection) const;
     void transfer(bool readable, bool writable);

@@ -223,6 +223,36 @@ TEST_CASE("the will is published, and kept, when the client vanishes, but not wh
     CHECK(late.heard.heard.front().retained);
 }
 
+TEST_CASE("a goodbye waits until the broker has what was published, but not for a silent broker") {
+    PrivateBroker broker;
+    broker.start();
+    Station leaving(broker.port(), "leaving");
+    Loop loop({&leaving.link});
+    REQUIRE(loop.until([&] { return leaving.link.connected(); }));
+    // Far more than the broker lets a client send without an acknowledgement.
+    for (int load = 0; load < 300; ++load) {
+        REQUIRE(leaving.link.publish({"load/" + std::to_string(load), "off", Delivery::state}));
+    }
+    REQUIRE(leaving.link.publish({"rig/state", "disconnected", Delivery::state}));
+    leaving.link.close();
+    Station late(broker.port(), "late");
+    late.link.subscribe("#");
+    Loop late_loop({&late.link});
+    REQUIRE(late_loop.until([&] { return late.heard.count("off") == 300; }));
+    REQUIRE(late_loop.until([&] { return late.heard.count("disconnected") == 1; }));
+
+    ScriptedStation silent;
+    REQUIRE(silent.station.link.publish({"rig/state", "disconnected", Delivery::state}));
+    silent.station.link.close();
+    CHECK(silent.server.heard().ends_with("disconnected"));  // and no goodbye: the will speaks
+
+    ScriptedStation broken;
+    REQUIRE(broken.station.link.publish({"rig/state", "disconnected", Delivery::state}));
+    broken.server.hang_up();
+    broken.station.link.close();
+    CHECK_FALSE(broken.station.link.connected());
+}
+
 TEST_CASE(
     "a broker frozen for a while hears nothing later that was published after its silence was noticed") {
     PrivateBroker broker;
@@ -357,8 +387,8 @@ TEST_CASE("a topic filter or topic that MQTT does not allow is refused") {
     Loop loop({&station.link});
     REQUIRE(loop.until([&] { return station.link.connected(); }));
     CHECK_FALSE(station.link.publish({"load/+/set", "on", Delivery::command}));
-    CHECK_FALSE(station.link.publish({"load/set", std::string(64 * 1024 + 1, 'x'), Delivery::event}));
-    CHECK(station.link.publish({"load/set", std::string(64 * 1024, 'x'), Delivery::event}));
+    CHECK_FALSE(station.link.publish({"load/set", std::string(65'537, 'x'), Delivery::event}));
+    CHECK(station.link.publish({"load/set", std::string(65'536, 'x'), Delivery::event}));
     station.link.subscribe("load/#/x");
     REQUIRE(loop.until([&] { return station.heard.downs.size() == 1; }));
     CHECK(has(station.heard.downs.front(), "load/#/x"));
@@ -476,7 +506,7 @@ TEST_CASE(
 
 TEST_CASE("a payload over 64 KiB is ignored and counted, one of 64 KiB is not") {
     ScriptedStation scripted;
-    for (const std::size_t size : {65537U, 65536U}) {
+    for (const std::size_t size : {65'537U, 65'536U}) {
         const std::string packet = publish_packet(std::string(size, 'x'));
         for (std::size_t sent = 0; sent < packet.size(); sent += 8192) {
             scripted.server.say(std::string_view(packet).substr(sent, 8192));
@@ -485,14 +515,14 @@ TEST_CASE("a payload over 64 KiB is ignored and counted, one of 64 KiB is not") 
     }
     REQUIRE(scripted.loop.until([&] { return !scripted.station.heard.heard.empty(); }));
     CHECK(scripted.station.heard.heard.size() == 1);
-    CHECK(scripted.station.heard.heard.front().payload.size() == 65536);
+    CHECK(scripted.station.heard.heard.front().payload.size() == 65'536);
     CHECK(scripted.station.link.ignored_oversized() == 1);
 }
 
 TEST_CASE("a command is refused while earlier bytes still wait for the socket") {
     ScriptedStation scripted;
     MosquittoLink& link = scripted.station.link;
-    const std::string block(64 * 1024, 'x');
+    const std::string block(65'536, 'x');
     int taken = 0;
     while (taken < 2000 && link.publish({"load/set", block, Delivery::command}))
         ++taken;

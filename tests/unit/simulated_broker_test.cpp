@@ -44,7 +44,7 @@ std::vector<std::string> all_of_levels(const std::vector<std::string>& levels) {
         std::vector<std::string> longer;
         for (const std::string& start : longest) {
             for (const std::string& level : levels)
-                longer.push_back(start + "/" + level);
+                longer.push_back(std::string(start).append("/").append(level));
         }
         all.insert(all.end(), longer.begin(), longer.end());
         longest = std::move(longer);
