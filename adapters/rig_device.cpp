@@ -68,18 +68,18 @@ struct Headrooms {
     double start_a;
 };
 
-Headrooms smallest(const rules::Marshal& marshal, const rules::Source& source, rules::LegSet legs) {
+Headrooms smallest(const std::vector<rules::LimitView>& limits, const rules::Source& source,
+                   rules::LegSet legs) {
     std::optional<Headrooms> least;
-    for (std::size_t i = 0; i < source.limits.size(); ++i) {
+    for (std::size_t i = 0; i < limits.size(); ++i) {
         const rules::LegSet covered = source.limits[i].legs;
         const bool touches =
             std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs),
                         [&](rules::Leg leg) { return covered.contains(leg) && legs.contains(leg); });
         if (!touches) continue;
-        const rules::LimitView limit = marshal.limit(i);
-        if (!least) least = {limit.steady_headroom_a, limit.start_headroom_a};
-        least->steady_a = std::min(least->steady_a, limit.steady_headroom_a);
-        least->start_a = std::min(least->start_a, limit.start_headroom_a);
+        if (!least) least = {limits[i].steady_headroom_a, limits[i].start_headroom_a};
+        least->steady_a = std::min(least->steady_a, limits[i].steady_headroom_a);
+        least->start_a = std::min(least->start_a, limits[i].start_headroom_a);
     }
     return least.value_or(Headrooms{0, 0});
 }
@@ -96,16 +96,19 @@ RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
     }
     if (shown.source) {
         const rules::Source& source = rig.sources[*shown.source];
+        std::vector<rules::LimitView> limits;
+        for (std::size_t i = 0; i < source.limits.size(); ++i)
+            limits.push_back(marshal.limit(i));
         for (const rules::Leg leg : rules::all_legs) {
-            const Headrooms on_leg = smallest(marshal, source, rules::LegSet(leg));
+            const Headrooms on_leg = smallest(limits, source, rules::LegSet(leg));
             shown.legs[leg].steady_headroom_a = on_leg.steady_a;
             shown.legs[leg].start_headroom_a = on_leg.start_a;
         }
-        const Headrooms on_all = smallest(marshal, source, rules::LegSet::both());
+        const Headrooms on_all = smallest(limits, source, rules::LegSet::both());
         shown.steady_headroom_a = on_all.steady_a;
         shown.start_headroom_a = on_all.start_a;
-        for (std::size_t i = 0; i < source.limits.size(); ++i) {
-            const auto trips = marshal.limit(i).time_to_trip;
+        for (const rules::LimitView& limit : limits) {
+            const auto trips = limit.time_to_trip;
             if (trips && (!shown.time_to_trip || *trips < *shown.time_to_trip)) shown.time_to_trip = trips;
         }
     }
@@ -116,6 +119,32 @@ RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
                                rules::sentence(load.reason, rig, shown.source, now)});
     }
     return shown;
+}
+
+std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& rig,
+                           std::optional<rules::SourceIndex> source, rules::Instant now) {
+    const std::string about = (alert.load ? rig.loads[*alert.load].name : rig.name) + ": ";
+    const auto what_carries = [&] {
+        const rules::Reason& why = alert.reason;
+        // The limit is one of the source at which the alert was raised; the rig may have moved since.
+        if (!source || !why.limit || *why.limit >= rig.sources[*source].limits.size()) {
+            return std::string{"the source carries"};
+        }
+        return rig.sources[*source].limits[*why.limit].name + " carries (" + homie::decimal(why.needed_a, 1) +
+               " A of " + homie::decimal(why.available_a, 1) + " A)";
+    };
+    switch (alert.kind) {
+        case rules::AlertKind::overload:
+            return about + "more than " + what_carries() + ", and nothing more can be shed";
+        case rules::AlertKind::trip_nears: return about + "close to what " + what_carries() + " for long";
+        case rules::AlertKind::meter_silent:
+            return about + "a meter is silent, so every load on its leg is counted at its worst";
+        case rules::AlertKind::stall:
+        case rules::AlertKind::disobedience:
+        case rules::AlertKind::supply_lost:
+        case rules::AlertKind::did_not_start: break;
+    }
+    return about + rules::sentence(alert.reason, rig, source, now);
 }
 
 std::string load_id_fault(std::string_view id) {
@@ -239,9 +268,8 @@ void RigDevice::refresh(const RigSnapshot& snapshot, rules::Instant now, Link& l
 void RigDevice::note(const rules::Action& action, std::optional<rules::SourceIndex> source,
                      rules::Instant now) {
     if (const auto* raised = std::get_if<rules::AlertRaised>(&action)) {
-        const std::string about = raised->load ? rig_.loads[*raised->load].name : rig_.name;
         device_.raise_alert(alert_id(raised->kind, raised->load, rig_),
-                            about + ": " + rules::sentence(raised->reason, rig_, source, now));
+                            alert_sentence(*raised, rig_, source, now));
     } else if (const auto* cleared = std::get_if<rules::AlertCleared>(&action)) {
         device_.clear_alert(alert_id(cleared->kind, cleared->load, rig_));
     }

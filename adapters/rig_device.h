@@ -48,6 +48,10 @@ struct RigSnapshot {
 
 RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now);
 
+/// What a person reads of an alert, on the phone as in the log.
+std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& rig,
+                           std::optional<rules::SourceIndex> source, rules::Instant now);
+
 /// Ids in a configuration become topics. Why this one cannot, and what would be right; empty if it can.
 std::string load_id_fault(std::string_view id);
 std::string source_id_fault(std::string_view id);

@@ -57,10 +57,11 @@ inline void check_property(const std::string& where, const Json& property, Fault
                                                  "color",   "datetime", "duration", "json"};
     static const std::set<std::string> known{"name", "datatype", "format", "settable", "retained", "unit"};
     for (const auto& [key, value] : property.items()) {
-        if (known.count(key) == 0) faults.push_back(where + ": unknown attribute " + key);
+        if (known.count(key) == 0)
+            faults.push_back(std::string(where).append(": unknown attribute ").append(key));
     }
     const std::string datatype = property.value("datatype", "");
-    if (datatypes.count(datatype) == 0) faults.push_back(where + ": datatype '" + datatype + "'");
+    if (datatypes.count(datatype) == 0) faults.push_back(where + ": unknown datatype " + datatype);
     const std::string format = property.value("format", "");
     if (property.contains("format") && format.empty()) faults.push_back(where + ": an empty format");
     const auto values = enum_values(format);
@@ -106,8 +107,9 @@ inline Faults description_faults(const std::string& text) {
         if (!is_id(id)) faults.push_back("node id " + id);
         const Json properties = node.value("properties", Json::object());
         for (const auto& [property_id, property] : properties.items()) {
-            if (!is_id(property_id)) faults.push_back("property id " + id + "/" + property_id);
-            check_property(id + "/" + property_id, property, faults);
+            const std::string where = std::string(id).append("/").append(property_id);
+            if (!is_id(property_id)) faults.push_back("property id " + where);
+            check_property(where, property, faults);
         }
     }
     return faults;
@@ -140,7 +142,7 @@ inline Faults device_faults(const std::map<std::string, std::string>& retained, 
             else if (!d.at(where).value("retained", true))
                 faults.push_back(topic + ": retained, against its description");
             else if (!is_value(d.at(where), payload))
-                faults.push_back(topic + ": '" + payload + "' is no value of it");
+                faults.push_back(std::string(topic).append(": no value of it: ").append(payload));
         } else {
             faults.push_back(topic + ": no topic of the convention");
         }

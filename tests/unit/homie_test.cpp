@@ -15,9 +15,10 @@ using namespace ampmarshal;
 using namespace ampmarshal::adapters::homie;
 using namespace std::chrono_literals;
 using adapters::Delivery;
-using adapters::Message;
 using tests::RetainingLink;
 namespace convention = tests::homie_convention;
+
+const convention::Faults no_faults;
 
 constexpr std::string_view zero_byte{"\0", 1};
 const std::string base = "homie/5/shed";
@@ -121,7 +122,7 @@ TEST_CASE("the check by the convention has teeth", "[homie]") {
 
 TEST_CASE("the description is valid by the convention and complete", "[homie]") {
     const Lamp lamp;
-    CHECK(convention::description_faults(lamp.device.description()) == convention::Faults{});
+    CHECK(convention::description_faults(lamp.device.description()) == no_faults);
     const auto d = nlohmann::json::parse(lamp.device.description());
     CHECK(d["version"] == 7);
     CHECK(d["name"] == "The shed");
@@ -138,7 +139,7 @@ TEST_CASE("a name that is not UTF-8 still gives a description that is", "[homie]
                          "sh\xff"
                          "ed",
                          1});
-    CHECK(convention::description_faults(device.description()) == convention::Faults{});
+    CHECK(convention::description_faults(device.description()) == no_faults);
 }
 
 TEST_CASE("numbers are written with '.', without exponent, and never as -0", "[homie]") {
@@ -170,7 +171,7 @@ TEST_CASE("at every connection: init, description, values, alerts, then ready", 
             CHECK(sent.delivery == Delivery::state);
         CHECK(link.kept(base + "/lamp/on") == "true");
         CHECK(link.kept(base + "/$alert/hot") == "The lamp is hot");
-        CHECK(convention::device_faults(link.retained, base) == convention::Faults{});
+        CHECK(convention::device_faults(link.retained, base) == no_faults);
     }
 }
 
@@ -324,7 +325,7 @@ TEST_CASE("a value that is not known any more is removed at once", "[homie]") {
     }
     lamp.device.flush(at(1s + 1ms), link);
     CHECK(link.kept(base + "/lamp/current") == std::nullopt);
-    CHECK(convention::device_faults(link.retained, base) == convention::Faults{});
+    CHECK(convention::device_faults(link.retained, base) == no_faults);
 }
 
 TEST_CASE("an empty string is published as one zero byte", "[homie]") {

@@ -18,6 +18,8 @@ using rules::ReasonKind;
 using tests::RetainingLink;
 namespace convention = tests::homie_convention;
 
+const convention::Faults no_faults;
+
 const std::string base = "homie/5/heron";
 
 rules::Instant at(rules::Duration d) {
@@ -104,7 +106,7 @@ struct Heron {
 
 TEST_CASE("a controller finds the whole rig valid by the convention", "[rig_device]") {
     const Heron h;
-    CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+    CHECK(convention::device_faults(h.link.retained, base) == no_faults);
     const auto d = nlohmann::json::parse(h.value("$description"));
     for (const char* node : {"source", "front-ac", "water-heater", "microwave"})
         CHECK(d["nodes"].contains(node));
@@ -120,7 +122,8 @@ TEST_CASE("what can be set is the source, and demand, hold and acknowledge of th
     const auto d = nlohmann::json::parse(h.value("$description"));
     for (const auto& [node, described] : d["nodes"].items()) {
         for (const auto& [id, property] : described["properties"].items()) {
-            if (property.value("settable", false)) settable.push_back(node + "/" + id);
+            if (property.value("settable", false))
+                settable.push_back(std::string(node).append("/").append(id));
         }
     }
     std::sort(settable.begin(), settable.end());
@@ -182,7 +185,7 @@ TEST_CASE("a rig with one leg shows one leg, and its headroom once", "[rig_devic
     CHECK(link.kept(base + "/source/current-l1"));
     CHECK_FALSE(link.kept(base + "/source/current-l2"));
     CHECK_FALSE(link.kept(base + "/source/headroom-steady-l1"));
-    CHECK(convention::device_faults(link.retained, base) == convention::Faults{});
+    CHECK(convention::device_faults(link.retained, base) == no_faults);
 }
 
 TEST_CASE("a load shows its state, and why in a word and in a sentence", "[rig_device]") {
@@ -211,7 +214,7 @@ TEST_CASE("every state of a load is one that the description lists", "[rig_devic
         h.refresh(1ms);
         CHECK(h.value("front-ac/state") == rules::word(state));
         CHECK(h.value("front-ac/locked-out") == (state == LoadState::locked_out ? "true" : "false"));
-        CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+        CHECK(convention::device_faults(h.link.retained, base) == no_faults);
     }
 }
 
@@ -313,20 +316,40 @@ TEST_CASE("messages for others are left alone", "[rig_device]") {
 TEST_CASE("alerts of the rig and of a load stand until they are cleared", "[rig_device]") {
     Heron h;
     const std::vector<rules::Action> raised{
-        rules::AlertRaised{rules::AlertKind::trip_nears, std::nullopt, {}},
+        rules::AlertRaised{
+            rules::AlertKind::trip_nears, std::nullopt, {.limit = 1, .needed_a = 47, .available_a = 47.5}},
         rules::AlertRaised{rules::AlertKind::stall, 0, {.kind = ReasonKind::locked_out_stall}},
         rules::LoadChanged{0}};
     h.device.apply(raised, h.shown, at(1s), h.link);
-    CHECK(h.value("$alert/trip-nears").find("Heron: ") == 0);
+    CHECK(h.value("$alert/trip-nears") ==
+          "Heron: close to what 50 A breaker, L2 carries (47.0 A of 47.5 A) for long");
     const std::string stall = rules::sentence({.kind = ReasonKind::locked_out_stall}, h.rig, 0, at(1s));
     CHECK(h.value("$alert/stall-front-ac") == "Front air conditioner: " + stall);
-    CHECK(convention::device_faults(h.link.retained, base) == convention::Faults{});
+    CHECK(convention::device_faults(h.link.retained, base) == no_faults);
 
     const std::vector<rules::Action> cleared{rules::AlertCleared{rules::AlertKind::stall, 0},
                                              rules::AlertCleared{rules::AlertKind::trip_nears, std::nullopt}};
     h.device.apply(cleared, h.shown, at(2s), h.link);
     CHECK(h.value("$alert/stall-front-ac") == "(none)");
     CHECK(h.value("$alert/trip-nears") == "(none)");
+}
+
+TEST_CASE("an alert of the whole rig reads well even where no number and no source is known",
+          "[rig_device]") {
+    const rules::Rig rig = heron();
+    const auto text = [&](rules::AlertKind kind, ReasonKind why) {
+        return alert_sentence({kind, std::nullopt, {.kind = why}}, rig, std::nullopt, at(1s));
+    };
+    CHECK(text(rules::AlertKind::overload, ReasonKind::shed_ceiling) ==
+          "Heron: more than the source carries, and nothing more can be shed");
+    CHECK(text(rules::AlertKind::trip_nears, ReasonKind::steady_full) ==
+          "Heron: close to what the source carries for long");
+    CHECK(alert_sentence({rules::AlertKind::overload, std::nullopt, {.limit = 1}}, rig, 1, at(1s)) ==
+          text(rules::AlertKind::overload, ReasonKind::shed_ceiling));  // the driveway has one limit only
+    CHECK(text(rules::AlertKind::meter_silent, ReasonKind::waits_for_meter) ==
+          "Heron: a meter is silent, so every load on its leg is counted at its worst");
+    CHECK(text(rules::AlertKind::supply_lost, ReasonKind::supply_lost) ==
+          "Heron: " + rules::sentence({.kind = ReasonKind::supply_lost}, rig, std::nullopt, at(1s)));
 }
 
 TEST_CASE("a broker that forgot everything gets everything again", "[rig_device]") {
@@ -372,6 +395,17 @@ TEST_CASE("a snapshot takes the smallest headroom of the limits that touch a leg
           std::min(marshal.limit(0).start_headroom_a, marshal.limit(1).start_headroom_a));
     CHECK(s.loads.size() == 3);
     CHECK(s.loads[0].wanted == marshal.load(0).wanted);
+}
+
+TEST_CASE("a snapshot takes the time to trip of the limit that trips first", "[rig_device]") {
+    rules::Rig rig = heron();
+    for (rules::Limit& limit : rig.sources[0].limits)
+        limit.images = {{limit.steady_a, 60s}};
+    rules::Marshal marshal(rig, 0, at(0s));
+    marshal.on(rules::MeterSample{.at = at(1s), .leg = rules::Leg::l1, .current_a = 60.0});
+    marshal.on(rules::MeterSample{.at = at(1s), .leg = rules::Leg::l2, .current_a = 90.0});
+    REQUIRE(marshal.limit(1).time_to_trip < marshal.limit(0).time_to_trip);
+    CHECK(snapshot(marshal, at(1s)).time_to_trip == marshal.limit(1).time_to_trip);
 }
 
 TEST_CASE("a limit over both legs counts on each", "[rig_device]") {
