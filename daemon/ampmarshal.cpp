@@ -1,9 +1,10 @@
 // ampmarshal: the command a person types. Each subcommand is a file of its own.
-// Exit codes: 0 done, 1 it could not be done, 2 the command line is wrong.
+// Exit codes: 0 done, 1 it could not be done, 2 the command line, or a file it names, is wrong.
 #include <CLI/CLI.hpp>
 #include <cstdio>
 
 #include "daemon/rig_command.h"
+#include "daemon/trials/trials_command.h"
 
 namespace {
 
@@ -17,7 +18,8 @@ int run(int argc, char** argv) {
     app.set_version_flag("--version", AMPMARSHAL_VERSION);
     app.require_subcommand(1);
     ampmarshal::daemon::add_rig_command(app);
-    app.footer("Exit codes: 0 done, 1 it could not be done, 2 the command line is wrong.");
+    ampmarshal::daemon::add_trials_command(app);
+    app.footer("Exit codes: 0 done, 1 it could not be done, 2 the command line, or a file it names, is wrong.");
     try {
         app.parse(argc, argv);
     } catch (const CLI::RuntimeError& e) {

@@ -1,0 +1,153 @@
+#include "daemon/trials/trials_command.h"
+
+#include <unistd.h>
+
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <cstdio>
+#include <cstdlib>
+#include <fstream>
+#include <memory>
+#include <optional>
+
+#include "daemon/configuration.h"
+#include "daemon/trials/trial_page.h"
+#include "daemon/trials/trial_report.h"
+
+namespace ampmarshal::daemon {
+
+namespace {
+
+constexpr int exit_failed = 1;
+constexpr int exit_wrong = 2;
+
+struct Options {
+    std::vector<std::string> files;
+    bool json = false;
+    std::string page;
+    std::string profile;
+    std::string configuration;
+};
+
+void complain(const std::string& sentence) {
+    std::fprintf(stderr, "ampmarshal trials: %s\n", sentence.c_str());
+}
+
+void complain_about_all(const std::vector<std::string>& mistakes) {
+    constexpr std::size_t most = 50;  // a wrong separator gives as many as there are lines
+    for (std::size_t i = 0; i < std::min(mistakes.size(), most); ++i)
+        complain(mistakes[i]);
+    if (mistakes.size() > most) complain("and " + std::to_string(mistakes.size() - most) + " more");
+}
+
+trials::TrialReader read_files(const std::vector<std::string>& paths) {
+    trials::TrialReader reader;
+    for (const auto& path : paths) {
+        std::ifstream file(path, std::ios::binary);
+        // One byte more than is allowed, so that the reader sees that it is too much.
+        std::string text(trials::largest_file_bytes + 1, '\0');
+        file.read(text.data(), static_cast<std::streamsize>(text.size()));
+        if (file.bad() || (file.fail() && !file.eof())) {
+            reader.complain(path + ": cannot be read; name a CSV file that you may read");
+            continue;
+        }
+        text.resize(static_cast<std::size_t>(file.gcount()));
+        reader.read(text, path);
+    }
+    return reader;
+}
+
+/// The tightest limits of each source. Nothing if the configuration has mistakes, which are told.
+std::optional<std::vector<trials::SourceMark>> sources_of(const std::string& path) {
+    std::vector<trials::SourceMark> marks;
+    if (path.empty()) return marks;
+    const auto read = load_configuration(path);
+    if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
+        for (const auto& mistake : *mistakes)
+            complain(path + ": " + sentence(mistake));
+        return std::nullopt;
+    }
+    for (const auto& source : std::get<Configuration>(read).rig.sources) {
+        trials::SourceMark mark{source.name, source.limits[0].ceiling_a, source.limits[0].steady_a};
+        for (const auto& limit : source.limits) {
+            mark.ceiling_a = std::min(mark.ceiling_a, limit.ceiling_a);
+            mark.steady_a = std::min(mark.steady_a, limit.steady_a);
+        }
+        marks.push_back(std::move(mark));
+    }
+    return marks;
+}
+
+/// Beside its place first, so that a full disk or an interruption leaves what was there.
+bool write_whole(const std::string& path, const std::string& content) {
+    const std::string draft = path + ".new-" + std::to_string(::getpid());
+    std::ofstream file(draft, std::ios::binary);
+    file << content;
+    file.close();
+    if (file && std::rename(draft.c_str(), path.c_str()) == 0) return true;
+    std::remove(draft.c_str());
+    complain("cannot write '" + path + "'; name a file in a folder you may write to");
+    return false;
+}
+
+bool print(const std::string& text) {
+    std::fwrite(text.data(), 1, text.size(), stdout);
+    if (std::fflush(stdout) == 0) return true;
+    complain("cannot write to standard output");
+    return false;
+}
+
+/// https://no-color.org: any value but an empty one asks for plain text.
+trials::Emphasis emphasis() {
+    const char* no_color = std::getenv("NO_COLOR");
+    const bool plain = no_color != nullptr && *no_color != '\0';
+    return !plain && ::isatty(STDOUT_FILENO) == 1 ? trials::Emphasis::terminal : trials::Emphasis::none;
+}
+
+int run(const Options& options) {
+    const trials::TrialReader reader = read_files(options.files);
+    complain_about_all(reader.mistakes());
+    const auto sources = sources_of(options.configuration);
+    if (!reader.mistakes().empty() || !sources) return exit_wrong;
+
+    const trials::Results results = trials::evaluate(reader.trials(), reader.unit());
+    if (!options.page.empty() && !write_whole(options.page, trials::page(results, *sources)))
+        return exit_failed;
+    if (!options.profile.empty() && !write_whole(options.profile, trials::profiles(results)))
+        return exit_failed;
+    return print(options.json ? trials::as_json(results) : trials::table(results, emphasis())) ? 0
+                                                                                               : exit_failed;
+}
+
+}  // namespace
+
+void add_trials_command(CLI::App& app) {
+    auto options = std::make_shared<Options>();
+    CLI::App* command = app.add_subcommand(
+        "trials", "Tell what each load draws at its start, from readings taken by hand (CSV)");
+    command->add_option("FILE", options->files, "CSV files with one start in each row")->required();
+    command->add_flag("--json", options->json, "Print JSON instead of the table");
+    CLI::Option* page = command->add_option("--html", options->page, "Write a page with charts to this file");
+    command->add_option("--profile", options->profile,
+                        "Write load profiles for the configuration to this file");
+    command
+        ->add_option("--config", options->configuration,
+                     "The rig's configuration: its sources become lines in the charts")
+        ->needs(page);
+    command->footer(
+        "Columns: load, fitting, before_a, start_a, running_a and, where there is something to write,\n"
+        "fan_start_a, fan_running_a, volts, note. Readings may be in _va or _w instead of _a (with volts).\n"
+        "Lines that begin with # are comments.\n\n"
+        "Examples:\n"
+        "  ampmarshal trials bare.csv soft-start.csv\n"
+        "  ampmarshal trials trials.csv --html trials.html --config rig.jsonc\n"
+        "  ampmarshal trials trials.csv --profile loads.jsonc\n"
+        "  ampmarshal trials trials.csv --json | jq '.comparisons[] | .reduction_percent'\n\n"
+        "Exit codes: 0 done, 1 a result could not be written, 2 the command line or a file is wrong;\n"
+        "then nothing is written and every mistake is told with its place.");
+    command->callback([options] {
+        if (const int code = run(*options)) throw CLI::RuntimeError(code);
+    });
+}
+
+}  // namespace ampmarshal::daemon
