@@ -8,6 +8,7 @@
 // docs/supply.md derives every constant used here.
 #pragma once
 
+#include <optional>
 #include <string>
 #include <variant>
 #include <vector>
@@ -25,9 +26,19 @@ enum class Feed {
                      ///< are dead
 };
 
-/// A circuit breaker, as on a pedestal or behind a household outlet.
+/// What stays on is kept to this share of a rating: a breaker holds 100 % (UL 489), the rest is for the
+/// meter's error.
+inline constexpr double default_steady_share = 0.95;
+/// What lasts three hours or more is kept to this share of a breaker's rating (NEC article 100, 210.20(A)).
+inline constexpr double default_continuous_share = 0.8;
+
+/// A circuit breaker, as on a pedestal or behind a household outlet. Also stands for a cord or an adapter of
+/// this rating.
 struct BreakerPlate {
     double rating_a;
+    double steady_share = default_steady_share;          ///< of the rating, or of what heat leaves of it
+    double continuous_share = default_continuous_share;  ///< 1: built to carry its rating all day
+    double ambient_share = 1;  ///< what heat leaves of the thermal trip, see breaker_ambient_share
 };
 
 /// A generator's plate. Watts are at unity power factor; the current limits follow from the nominal voltage.
@@ -35,9 +46,33 @@ struct GeneratorPlate {
     double running_w;
     double starting_w;      ///< >= running_w
     Duration starting_for;  ///< how long it carries its starting rating from cold
+    double steady_share = default_steady_share;
+    double site_share = 1;  ///< what altitude and heat leave of both ratings, see derating.h
 };
 
-using Plate = std::variant<BreakerPlate, GeneratorPlate>;
+/// An inverter's plate.
+struct InverterPlate {
+    double continuous_w;
+    double surge_w;      ///< >= continuous_w
+    Duration surge_for;  ///< how long it carries the surge from cold
+    double steady_share = default_steady_share;
+};
+
+using Plate = std::variant<BreakerPlate, GeneratorPlate, InverterPlate>;
+
+/// A second stage of protection in series with the source: the rig's own main breaker, a cord or an adapter
+/// rated lower. Its limits come on top of the source's; the tightest of all decides.
+struct Behind {
+    std::string name;
+    Feed feed;  ///< how its own conductors reach the legs: a main breaker may sit behind a shared adapter
+    BreakerPlate plate;
+};
+
+/// When a source that lives on a battery must rest.
+struct LowBattery {
+    double stop_below_percent;
+    double resume_from_percent;  ///< > stop_below_percent, so that it does not flap
+};
 
 struct Limit {
     std::string name;  ///< as a person would call it: "30 A breaker", "generator, L1"
@@ -53,6 +88,7 @@ struct Source {
     double nominal_v;
     Feed feed;
     std::vector<Limit> limits;
+    std::optional<LowBattery> low_battery{};
 
     /// True if the source can power a load on these legs at all (a 240 V load needs two real legs).
     bool serves(LegSet legs) const;
@@ -62,15 +98,21 @@ struct Source {
 /// constant such that 2.55 x rating from cold takes one second, the shortest that IEC 60898-1 allows.
 ThermalImage breaker_early_edge(double rating_a);
 
-/// The late edge: the slowest breaker that still meets UL 489's 200 % maximum for its rating. Only told,
-/// never relied on.
+/// The late edge: the slowest breaker that still meets UL 489, which wants a trip at 135 % within one hour
+/// (two above 50 A) and at 200 % within 2, 4 or 6 min. Only told, never relied on.
 ThermalImage breaker_late_edge(double rating_a);
 
-/// The rule that a load lasting three hours or more should stay within 80 % of the rating, as a slow image.
-ThermalImage continuous_load_image(double rating_a);
+/// The rule for what lasts three hours or more, as a slow image: `share` of the rating may flow forever, the
+/// rating itself for three hours. `share` < 1.
+ThermalImage continuous_load_image(double rating_a, double share = default_continuous_share);
 
-/// Turns a plate into limits. The plate must be valid (see `plate_fault`).
-Source compile(std::string id, std::string name, double nominal_v, Feed feed, const Plate& plate);
+/// The image of a rating that may be exceeded for a while: from cold, `short_a` reaches 1 after `short_for`.
+/// Since one time constant governs heating and cooling, this also says how soon it may be done again.
+ThermalImage short_time_image(double lasting_a, double short_a, Duration short_for);
+
+/// Turns a plate and what is in series behind it into limits. The plates must be valid (see `plate_fault`).
+Source compile(std::string id, std::string name, double nominal_v, Feed feed, const Plate& plate,
+               const std::vector<Behind>& behind = {});
 
 /// What is impossible about a plate and what would be right, or an empty string if nothing is.
 std::string plate_fault(const Plate& plate);
