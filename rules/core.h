@@ -65,7 +65,8 @@ struct LegBooks {
     std::optional<Instant> heard_at{};
     std::optional<double> voltage_v{};
     Instant last_step{};
-    bool dead = false;  ///< the voltage is gone
+    bool holds_peaks = false;  ///< the meter tells the highest current between two readings
+    bool dead = false;         ///< the voltage is gone
 };
 
 struct LimitBooks {

@@ -235,7 +235,7 @@ std::optional<LoadIndex> Marshal::Core::start_under_way() const {
     int starts = 0;
     std::optional<LoadIndex> one;
     for (LoadIndex i : by_rank) {
-        if (!start_in_flight(i) || !rig.loads[i].starts_hard()) continue;
+        if (!start_in_flight(i)) continue;
         ++starts;
         one = i;
     }
@@ -326,12 +326,16 @@ void Marshal::Core::grant_what_may_start() {
             track.reason = *why;
             continue;
         }
-        if (rig.loads[i].starts_hard()) {
-            if (const auto other = start_under_way()) {
-                track.reason = {.kind = ReasonKind::another_start, .other = other};
-                promise(i);
-                continue;
-            }
+        if (const auto other = start_under_way()) {
+            track.reason = {.kind = ReasonKind::another_start, .other = other};
+            promise(i);
+            continue;
+        }
+        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving()) {
+            // Nothing can be told apart, or relied on to stay free, while the current moves.
+            if (!track.claim_until) track.reason = {.kind = ReasonKind::current_moves};
+            promise(i);
+            continue;
         }
         const auto why = cannot_join(i, p, kept_a);
         if (!why) {

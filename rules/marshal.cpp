@@ -127,6 +127,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     LegBooks& books = legs[event.leg];
     books.heard_at = event.at;
     if (event.voltage_v) books.voltage_v = event.voltage_v;
+    books.holds_peaks = event.peak_a.has_value();
     if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
     const double excess_a = event.current_a - books.watch.level_a();

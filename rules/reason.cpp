@@ -16,15 +16,16 @@ std::string amperes(double current_a) {
     return text.data();
 }
 
-/// "for another 2 min 5 s"; nothing if there is no end, or it has passed.
+/// " for another 3 min"; nothing if there is no end, or it has passed. Coarse on purpose: a countdown that changes every
+/// second is noise on a phone.
 std::string wait(std::optional<Instant> until, Instant now) {
     if (!until || *until <= now) return {};
-    const auto s = static_cast<long>(std::ceil(seconds(*until - now)));
+    const double left_s = seconds(*until - now);
     std::array<char, 48> text{};
-    if (s >= 60)
-        std::snprintf(text.data(), text.size(), " for another %ld min %ld s", s / 60, s % 60);
+    if (left_s > 60)
+        std::snprintf(text.data(), text.size(), " for another %.0f min", std::ceil(left_s / 60));
     else
-        std::snprintf(text.data(), text.size(), " for another %ld s", s);
+        std::snprintf(text.data(), text.size(), " for another %.0f s", left_s > 10 ? 10 * std::ceil(left_s / 10) : 10.0);
     return text.data();
 }
 
@@ -71,6 +72,7 @@ std::string why_waiting(const Names& n) {
             return "waits to be seen off";
         case ReasonKind::another_start:
             return "waits while " + n.other() + " starts";
+        case ReasonKind::current_moves: return "waits until the current has settled";
         case ReasonKind::start_over_ceiling:
             return "its start could bring the current to " + amperes(n.reason.needed_a) + ", and " +
                    n.allows() + " for a start";
@@ -164,6 +166,8 @@ const char* word(ReasonKind kind) {
             return "recovers";
         case ReasonKind::another_start:
             return "another_start";
+        case ReasonKind::current_moves:
+            return "current_moves";
         case ReasonKind::start_over_ceiling:
             return "start_over_ceiling";
         case ReasonKind::start_too_hot:

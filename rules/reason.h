@@ -31,6 +31,7 @@ enum class ReasonKind : std::uint8_t {
     rests,
     recovers,            ///< the delay after a shed before it may come back
     another_start,       ///< a start is under way; one at a time
+    current_moves,       ///< the current has not settled since the last change
     start_over_ceiling,  ///< its start, on top of all that may start, would exceed a ceiling
     start_too_hot,       ///< its start would bring a thermal image too close to its trip
     steady_full,         ///< once running, the steady limit would be exceeded

@@ -19,6 +19,7 @@ constexpr double match_least_a = 0.8;     ///< ... or this, whichever is more
 constexpr double wide_match_share = 0.5;  ///< for a start that was just commanded and has no rival
 constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
 constexpr double peak_slack_a = 2.0;      ///< ... plus this
+constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next
 constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
 constexpr Duration try_again_after = 5min;
@@ -69,10 +70,11 @@ class Hypotheses {
     }
 
     /// Two different loads that together make the step, if exactly one pair does.
-    std::optional<std::pair<Hypothesis, Hypothesis>> pair(double seen_a) const {
+    std::optional<std::pair<Hypothesis, Hypothesis>> pair(double seen_a, bool in_flight_only) const {
         std::optional<std::pair<Hypothesis, Hypothesis>> found;
         for (const Hypothesis* a = begin(); a != end(); ++a) {
             for (const Hypothesis* b = a + 1; b != end(); ++b) {
+                if (in_flight_only && !(a->in_flight && b->in_flight)) continue;
                 if (a->load == b->load || distance(seen_a, a->rise_a + b->rise_a) > clearly_closer) continue;
                 if (found) return std::nullopt;
                 found.emplace(*a, *b);
@@ -93,10 +95,19 @@ double run_between(const Load& load, std::size_t from, std::size_t to) {
     return sum_a;
 }
 
-void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a) {
-    if (peak_rise_a > peak_share * load.start_a(track.settled) + peak_slack_a) return;
-    for (std::size_t to = track.settled + 1; to <= load.stages.size(); ++to)
-        all.add({i, to, run_between(load, track.settled, to), track.stage_due.has_value()});
+/// A start must have the right peak, too: not too high, and, where the meter is fast enough, not missing.
+void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a,
+               bool sees_peaks) {
+    double before_a = 0;
+    double peak_a = 0;
+    for (std::size_t s = track.settled; s < load.stages.size(); ++s) {
+        peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
+        before_a += load.stages[s].running_a;
+        if (peak_rise_a > peak_share * peak_a + peak_slack_a) continue;
+        const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
+        if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
+        all.add({i, s + 1, before_a, track.stage_due.has_value()});
+    }
 }
 
 void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
@@ -141,7 +152,10 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     const double rise_a = step.rise_a();
     for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
         if (!rig.loads[i].legs.contains(leg)) continue;
-        if (standing(i)) add_rises(all, rig.loads[i], i, tracks[i], step.peak_a - step.baseline_a);
+        const bool sees_peaks =
+            legs[leg].holds_peaks || 3 * rig.timing.meter_period[leg] <= rig.loads[i].start_window();
+        if (standing(i))
+            add_rises(all, rig.loads[i], i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
         add_falls(all, rig.loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h) {
@@ -154,7 +168,9 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     const Hypothesis* best = all.single(rise_a, true, match_share);
     if (!best) best = all.single(rise_a, false, match_share);
     if (!best && !all.any_match(rise_a)) {
-        if (const auto two = all.pair(rise_a)) {
+        auto two = all.pair(rise_a, true);
+        if (!two) two = all.pair(rise_a, false);
+        if (two) {
             book(two->first);
             book(two->second);
             return;

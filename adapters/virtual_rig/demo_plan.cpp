@@ -6,11 +6,11 @@ namespace ampmarshal::virtual_rig {
 
 namespace {
 
-/// A room about ten times lighter than in life: it is pulled down in minutes and cycles within one.
+/// A room about thirty times lighter than in life: it is pulled down and cycles within a minute.
 BodyPlan show_room(double start_c) {
     return {.start_c = start_c,
             .surroundings_c = 38,
-            .capacity_j_per_k = 60e3,
+            .capacity_j_per_k = 20e3,
             .loss_w_per_k = 110,
             .gain_w = 400};
 }
@@ -22,7 +22,7 @@ LoadPlan air_conditioner(std::string name, const MotorPlan& fan, const MotorPlan
                             .thermostat = {.set_c = 24, .hysteresis_k = 1}};
     // For the show: minutes in life.
     unit.fan_to_compressor = 4s;
-    unit.pressure_equalises = 20s;
+    unit.pressure_equalises = 8s;
     unit.overload_closes = 60s;
     return {.name = std::move(name), .control = Control::permitted, .relay = RelayPlan{}, .kind = unit};
 }
@@ -38,10 +38,10 @@ RigPlan demo_plan() {
     const MotorPlan rear_fan{.running_a = 1.9, .start_a = 4.2, .plateau = 80ms};
     const MotorPlan rear_compressor{.running_a = 9.6, .start_a = 39, .plateau = 150ms};
     const BodyPlan tank{.start_c = 20, .surroundings_c = 30, .capacity_j_per_k = 95e3, .loss_w_per_k = 2};
-    const AppliancePlan microwave{.running_a = 12.5, .uses = {{15s, 150s}}};
+    const AppliancePlan microwave{.running_a = 12.5, .uses = {{35s, 47s}, {80s, 400s}}};
 
-    rig.loads.push_back(air_conditioner("front-ac", front_fan, front_compressor, 30));
-    rig.loads.push_back(air_conditioner("rear-ac", rear_fan, rear_compressor, 30));
+    rig.loads.push_back(air_conditioner("front-ac", front_fan, front_compressor, 26));
+    rig.loads.push_back(air_conditioner("rear-ac", rear_fan, rear_compressor, 28));
     rig.loads.push_back({.name = "water-heater",
                          .relay = RelayPlan{},
                          .kind = HeaterPlan{.running_a = 11.7, .tank = tank, .thermostat = {.set_c = 60}}});

@@ -9,7 +9,8 @@ void Relay::command(Instant now, bool close) {
     coming_[coming_count_++] = {now + plan_.latency, close};
 }
 
-bool Relay::settle(Instant now) {
+Relay::Outcome Relay::settle(Instant now) {
+    const bool obeyed = coming_count_ > 0 && coming_[0].due <= now;
     while (coming_count_ > 0 && coming_[0].due <= now) {
         asked_closed_ = coming_[0].close;
         refreshed_ = coming_[0].due;
@@ -32,7 +33,7 @@ bool Relay::settle(Instant now) {
             closed_ = true;
             break;
     }
-    return closed_ != before;
+    return {closed_ != before, obeyed};
 }
 
 std::optional<Instant> Relay::due() const {

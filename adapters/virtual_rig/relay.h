@@ -16,8 +16,12 @@ class Relay {
 
     /// Takes effect after the relay's latency.
     void command(Instant now, bool close);
-    /// What is due by `now` happens. True when the contact moved.
-    bool settle(Instant now);
+    struct Outcome {
+        bool moved;
+        bool obeyed;  ///< a command came into effect, whether or not it moved the contact
+    };
+    /// What is due by `now` happens.
+    Outcome settle(Instant now);
     void set_fault(RelayFault fault) { fault_ = fault; }
 
     bool closed() const { return closed_; }

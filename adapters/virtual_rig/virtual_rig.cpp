@@ -139,11 +139,13 @@ void VirtualRig::change_supply(SupplyChange change, std::size_t source) {
 
 void VirtualRig::move_relays() {
     for (Seat& seat : seats_) {
-        if (!seat.relay || !seat.relay->settle(time_)) continue;
+        if (!seat.relay) continue;
+        const Relay::Outcome outcome = seat.relay->settle(time_);
+        if (outcome.moved || outcome.obeyed) publish_contact(seat);
+        if (!outcome.moved) continue;
         ++seat.record.operations;
         const bool closed = seat.relay->closed();
         tell({time_, closed ? Happening::contact_closed : Happening::contact_opened, seat.plan->name, "", 0});
-        publish_contact(seat);
     }
 }
 

@@ -244,7 +244,7 @@ TEST_CASE("a load of higher rank makes room for itself and starts when the meter
     CHECK(s.says(1).rfind("shed to make room for front", 0) == 0);
     s.read(11, 200ms);
     CHECK_FALSE(s.on(0));
-    s.read(1, 200ms);
+    s.read(1, 500ms);
     CHECK(s.on(0));
 }
 
