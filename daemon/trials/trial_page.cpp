@@ -32,7 +32,7 @@ h3 { font-size: 1rem; font-weight: 600; margin: 1.75rem 0 .5rem; }
 .note { border-left: 3px solid var(--limit); padding-left: .75rem; margin: 1rem 0; }
 .chart { margin: 0; padding: 0 .9rem; }
 svg { display: block; width: 100%; overflow: visible; }
-svg text { fill: var(--faint); font-size: 13px; }
+svg text { fill: var(--faint); font-size: 13px; stroke: var(--paper); stroke-width: 4px; paint-order: stroke; }
 svg .name { fill: var(--ink); font-weight: 600; font-size: 14px; }
 svg .limit-name { fill: var(--limit); }
 .grid { stroke: var(--rule); }
@@ -134,7 +134,9 @@ class Chart {
                           "\" role=\"img\" aria-label=\"" + escaped(described(title)) + "\">\n";
         out += axis(labels, floor);
         for (std::size_t i = 0; i < marks_.size(); ++i)
-            out += limit(marks_[i], label_height * static_cast<double>(i), floor);
+            out += line("limit", marks_[i].current_a, marks_[i].current_a, label_top(i) + 2, floor);
+        for (std::size_t i = 0; i < marks_.size(); ++i)
+            out += limit_name(marks_[i], label_top(i));
         for (std::size_t i = 0; i < rows_.size(); ++i)
             out += strip(rows_[i], labels + row_height * static_cast<double>(i));
         return out + "</svg></div>\n" + told_beyond();
@@ -180,10 +182,14 @@ class Chart {
         return out;
     }
 
-    std::string limit(const Mark& mark, double y, double floor) const {
+    /// The farthest limit has the topmost name, so that names which reach to the left meet few lines.
+    double label_top(std::size_t mark) const {
+        return label_height * static_cast<double>(marks_.size() - 1 - mark);
+    }
+
+    std::string limit_name(const Mark& mark, double y) const {
         const bool to_the_left = mark.current_a > 0.5 * top_a_;
-        return line("limit", mark.current_a, mark.current_a, y + 2, floor) +
-               "<text class=\"limit-name\" x=\"" + along(mark.current_a) + "\" dx=\"" +
+        return "<text class=\"limit-name\" x=\"" + along(mark.current_a) + "\" dx=\"" +
                (to_the_left ? "-6\" text-anchor=\"end" : "6") + "\" y=\"" + pixels(y + 13) + "\">" +
                escaped(mark.name) + ": " + figure(mark.current_a, 1) + " A</text>\n";
     }

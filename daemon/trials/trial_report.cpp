@@ -36,22 +36,31 @@ std::string table_line(const char* what, const char* unit, const Quantity& q, in
 }
 
 /// Wrapped to a terminal's usual width, the later lines under the text of the first.
-std::string note_lines(const std::string& note) {
-    constexpr std::size_t width = 78;
-    std::string out = "  Note: ";
+std::string wrapped(const std::string& lead, const std::string& text) {
+    constexpr std::size_t width = 79;
+    std::string out = "  " + lead;
+    const std::string indent(out.size(), ' ');
     std::size_t column = out.size();
-    const std::string indent(column, ' ');
-    for (std::size_t from = 0; from < note.size();) {
-        const std::size_t to = std::min(note.find(' ', from), note.size());
-        if (column + to - from > width && column > indent.size()) {
+    for (std::size_t from = 0; from < text.size();) {
+        const std::size_t to = std::min(text.find(' ', from), text.size());
+        if (column > indent.size() && column + 1 + to - from > width) {
             out += "\n" + indent;
             column = indent.size();
+        } else if (column > indent.size()) {
+            out += ' ';
+            ++column;
         }
-        out += note.substr(from, to - from) + " ";
-        column += to - from + 1;
+        out += text.substr(from, to - from);
+        column += to - from;
         from = to + 1;
     }
-    out.back() = '\n';
+    return out + "\n";
+}
+
+std::string note_lines(const std::vector<std::string>& notes) {
+    std::string out;
+    for (const auto& note : notes)
+        out += wrapped("Note: ", note);
     return out;
 }
 
@@ -67,9 +76,7 @@ std::string fitting_table(const FittingResult& r, const Style& style) {
     if (r.fan_running_a) out += table_line("fan running", "A", *r.fan_running_a, 2);
     if (r.start_va) out += table_line("start", "VA", *r.start_va, 0);
     if (r.running_va) out += table_line("running", "VA", *r.running_va, 0);
-    for (const auto& note : r.notes)
-        out += note_lines(note);
-    return out + "\n";
+    return out + note_lines(r.notes) + "\n";
 }
 
 Json pair(const Interval& interval) {
@@ -170,8 +177,8 @@ std::string verdict(const Comparison& c) {
     if (c.less_a)
         out += ", " + figure(sign * c.less_a->difference, 2) + " A " + (lower ? "less" : "more") + " (" +
                figure(turned(c.less_a->interval), 2) + " A)";
-    return out + (c.certain() ? ". That there is a change is certain (95 %)."
-                              : ". It is not certain that there is a change at all: take more trials.");
+    return out + (c.certain() ? ". The change is certain (95 %)."
+                              : ". The change is not certain: take more trials.");
 }
 
 std::string table(const Results& results, Emphasis emphasis) {
@@ -183,10 +190,8 @@ std::string table(const Results& results, Emphasis emphasis) {
         if (i + 1 < results.fittings.size() && results.fittings[i + 1].load == load) continue;
         for (const auto& c : results.comparisons) {
             if (c.load != load) continue;
-            out += style.strong(load + ", " + c.before + " to " + c.after) + "\n  " + verdict(c) + "\n";
-            for (const auto& note : c.notes)
-                out += note_lines(note);
-            out += "\n";
+            out += style.strong(load + ", " + c.before + " to " + c.after) + "\n" + wrapped("", verdict(c)) +
+                   note_lines(c.notes) + "\n";
         }
     }
     return out +
