@@ -7,6 +7,8 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "daemon/plates.h"
+
 namespace ampmarshal::daemon {
 
 using nlohmann::json;
@@ -22,7 +24,6 @@ constexpr const char* broker_host = "127.0.0.1";
 constexpr int broker_port = 1883;
 constexpr int broker_port_tls = 8883;
 constexpr int keepalive_s = 10;
-constexpr double starting_for_s = 10;
 constexpr double meter_period_ms = 1000;
 constexpr double stale_after_periods = 3;
 constexpr double stale_after_at_least_ms = 1000;
@@ -42,7 +43,7 @@ constexpr int starts_at_once = 1;
 constexpr const char* homie_domain = "homie";
 }  // namespace fallback
 
-constexpr Range amperes{0, 1000};
+constexpr Range amperes{0, largest_a};
 constexpr int deepest_nesting = 32;
 
 struct TopicUse {
@@ -114,19 +115,6 @@ void read_broker(Draft& draft, Section& section) {
     broker.keepalive = std::chrono::seconds(section.whole("keepalive_s", {5, 120}, fallback::keepalive_s));
 }
 
-std::optional<rules::Plate> read_plate(Section& section) {
-    const auto kind = section.one_of("kind", {"breaker", "generator"});
-    if (!kind) {
-        section.ignore_the_rest();
-        return std::nullopt;
-    }
-    if (*kind == 0) return rules::BreakerPlate{.rating_a = section.number("rating_a", {1, 100})};
-    return rules::GeneratorPlate{
-        .running_w = section.number("running_w", {100, 50000}),
-        .starting_w = section.number("starting_w", {100, 100000}),
-        .starting_for = read_seconds(section, "starting_for_s", {0.1, 600}, fallback::starting_for_s)};
-}
-
 rules::Feed read_feed(const Draft& draft, Section& section) {
     if (!draft.two_legs()) {
         section.one_of("feed", {"one_leg"}, 0);
@@ -136,17 +124,48 @@ rules::Feed read_feed(const Draft& draft, Section& section) {
                                                                        : rules::Feed::shared_by_legs;
 }
 
+std::optional<adapters::NumberAt> read_number_at(Draft& draft, Section& parent, std::string_view key) {
+    if (!parent.has(key)) return std::nullopt;
+    adapters::NumberAt number;
+    parent.object(key, Absent::skipped, [&](Section& section) {
+        number.topic = listened_topic(draft, section);
+        number.pointer = section.json_pointer("pointer");
+        number.scale = section.number("scale", {-1e6, 1e6}, 1);
+        if (number.scale == 0)
+            section.mistake("scale", "makes every reading zero", "leave it out, or give 1");
+    });
+    return number;
+}
+
+void read_battery(Draft& draft, rules::Source& source, Section& section) {
+    draft.configuration.battery_charge.back() = read_number_at(draft, section, "charge");
+    if (!section.has("charge"))
+        section.mistake("charge", "is missing", "tell where the charge in percent is published");
+    const rules::LowBattery low{.stop_below_percent = section.number("stop_below_percent", {0, 99}),
+                                .resume_from_percent = section.number("resume_from_percent", {1, 100})};
+    if (section.sound() && low.resume_from_percent <= low.stop_below_percent) {
+        section.mistake("resume_from_percent", "is not above stop_below_percent, so loads would come and go",
+                        "give a few percent more");
+    }
+    source.low_battery = low;
+}
+
 void read_source(Draft& draft, Section& section) {
     const std::string id = section.id("id");
     only_once(draft, section, "id", "source", id);
     const std::string name = section.text("name", id);
     const rules::Feed feed = read_feed(draft, section);
-    const auto plate = read_plate(section);
+    const auto plate = read_plate(section, draft.configuration.warnings);
+    std::vector<rules::Behind> behind;
+    if (plate) behind = read_behind(section, feed, draft.configuration.warnings);
     const std::string fault = section.sound() ? rules::plate_fault(*plate) : "";
     if (!fault.empty()) section.mistake("", fault, "");
     // A mistaken source keeps its place and its id, so that what refers to it is not reported, too.
     rules::Source source{.id = id, .name = name, .nominal_v = draft.nominal_v, .feed = feed, .limits = {}};
-    if (section.sound()) source = rules::compile(id, name, draft.nominal_v, feed, *plate);
+    if (section.sound()) source = rules::compile(id, name, draft.nominal_v, feed, *plate, behind);
+    draft.configuration.battery_charge.emplace_back();
+    if (plate && std::holds_alternative<rules::InverterPlate>(*plate))
+        section.object("battery", Absent::skipped, [&](Section& it) { read_battery(draft, source, it); });
     draft.rig().sources.push_back(std::move(source));
 }
 
@@ -192,19 +211,6 @@ void read_present_source(Draft& draft, Section& section) {
     configuration.source_selection = std::move(selection);
 }
 
-std::optional<adapters::NumberAt> read_number_at(Draft& draft, Section& parent, std::string_view key) {
-    if (!parent.has(key)) return std::nullopt;
-    adapters::NumberAt number;
-    parent.object(key, Absent::skipped, [&](Section& section) {
-        number.topic = listened_topic(draft, section);
-        number.pointer = section.json_pointer("pointer");
-        number.scale = section.number("scale", {-1e6, 1e6}, 1);
-        if (number.scale == 0)
-            section.mistake("scale", "makes every reading zero", "leave it out, or give 1");
-    });
-    return number;
-}
-
 void read_meter(Draft& draft, Section& section) {
     adapters::MeterWiring meter{};
     meter.id = section.id("id");
@@ -242,11 +248,13 @@ void read_meter(Draft& draft, Section& section) {
     draft.configuration.meters.push_back(std::move(meter));
 }
 
-void read_stage(rules::Load& load, Section& section) {
+void read_stage(Draft& draft, rules::Load& load, Section& section) {
     const bool first = load.stages.empty();
     rules::Stage stage{};
     stage.name = section.text("name", "stage " + std::to_string(load.stages.size() + 1));
-    stage.start_a = section.number("start_a", amperes);
+    // A motor for 120 V is rated at 115 V, and so are the tables that a nameplate is read with.
+    const double motor_v = draft.nominal_v * 115 / 120 * load.legs.count();
+    stage.start_a = read_start_a(section, motor_v, draft.configuration.warnings);
     stage.start_window = read_seconds(section, "start_window_s", {0.02, 30}, fallback::start_window_s);
     stage.running_a = section.number("running_a", amperes);
     stage.latest_after = read_seconds(section, "latest_after_s", {0.1, 3600},
@@ -340,7 +348,7 @@ void read_load(Draft& draft, Section& section) {
     constexpr rules::Control controls[] = {rules::Control::switched, rules::Control::permitted,
                                            rules::Control::observed};
     const auto control = section.one_of("control", {"switched", "permitted", "observed"});
-    section.each("stages", 1, 2, [&](Section& stage) { read_stage(load, stage); });
+    section.each("stages", 1, 2, [&](Section& stage) { read_stage(draft, load, stage); });
     draft.configuration.switches.emplace_back();
     if (control) {
         load.control = controls[*control];

@@ -49,10 +49,13 @@ struct Configuration {
     rules::Rig rig;
     std::optional<rules::SourceIndex> present_source;  ///< until the topic, or a person, says otherwise
     std::optional<SourceSelection> source_selection;
+    std::vector<std::optional<adapters::NumberAt>>
+        battery_charge;  ///< by SourceIndex, in percent; for a source with a LowBattery
     std::vector<adapters::MeterWiring> meters;
     std::vector<std::optional<adapters::SwitchWiring>>
         switches;  ///< by LoadIndex; nothing for an observed load
     OnStop on_stop = OnStop::hold;
+    Mistakes warnings{};  ///< what is possible, but may not be meant
 };
 
 using ConfigurationOrMistakes = std::variant<Configuration, Mistakes>;

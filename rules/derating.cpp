@@ -7,13 +7,12 @@ namespace ampmarshal::rules {
 
 namespace {
 
-double kelvin(double temperature_c) {
+constexpr double kelvin(double temperature_c) {
     // ISO 3046-1 counts 25 C as 298 K, SAE J1349 adds 273: neither uses the .15.
     return temperature_c + 273;
 }
 
-// The temperature that both standards refer an engine's rating to, in K.
-constexpr double reference_k = 298;
+constexpr double reference_k = kelvin(reference_inlet_c);
 
 struct Exponents {
     double m;

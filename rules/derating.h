@@ -17,6 +17,9 @@ constexpr double celsius(double fahrenheit) {
 /// Dry air pressure of the standard atmosphere, ISO 2533, for the troposphere (-2000 to 11000 m).
 double standard_pressure_hpa(double altitude_m);
 
+/// The temperature that an engine's rating holds at, in SAE J1349 and ISO 3046-1.
+inline constexpr double reference_inlet_c = 25;
+
 /// Inlet air as an engine sees it. Humidity is taken as nil; docs/supply.md says what that leaves out.
 struct InletAir {
     double pressure_hpa;
@@ -36,8 +39,8 @@ enum class Iso3046Engine {
 };
 
 struct Iso3046Setting {
-    double mechanical_efficiency = 0.8;  ///< the standard's value where the maker gives none
-    double charge_coolant_c = 25;        ///< matters for turbo_diesel only
+    double mechanical_efficiency = 0.8;           ///< the standard's value where the maker gives none
+    double charge_coolant_c = reference_inlet_c;  ///< matters for turbo_diesel only
 };
 
 double iso_3046_share(Iso3046Engine engine, InletAir air, Iso3046Setting setting);
