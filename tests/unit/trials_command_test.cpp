@@ -1,8 +1,10 @@
 // `ampmarshal trials` as a person runs it: what it prints, what it leaves behind, and its exit codes.
+#include <fcntl.h>
 #include <sys/wait.h>
 #include <unistd.h>
 
 #include <cstdio>
+#include <cstdlib>
 #include <filesystem>
 #include <fstream>
 #include <nlohmann/json.hpp>
@@ -20,8 +22,9 @@ struct Outcome {
     std::string told;  ///< standard output and standard error together
 };
 
-Outcome run(const std::string& arguments) {
-    FILE* pipe = ::popen((AMPMARSHAL_PROGRAM " trials " + arguments + " 2>&1").c_str(), "r");
+Outcome run(const std::string& arguments, const std::string& environment = "") {
+    FILE* pipe =
+        ::popen((environment + " " AMPMARSHAL_PROGRAM " trials " + arguments + " 2>&1").c_str(), "r");
     REQUIRE(pipe != nullptr);
     Outcome out{};
     char part[4096];
@@ -76,6 +79,31 @@ TEST_CASE("The example is told as a table, without colour where no terminal is")
     CHECK(has(out.told, "ac-front, soft-start, 6 trials at 119 V"));
     CHECK(has(out.told, "With soft-start the start is 70.1 % lower than with bare"));
     CHECK_FALSE(has(out.told, "\x1b"));
+}
+
+TEST_CASE("Headings stand out on a terminal unless NO_COLOR is set") {
+    const Folder folder;
+    const std::string one =
+        folder.with("one.csv", "load,fitting,before_a,start_a,running_a\nfridge,bare,0.2,6.1,1.4\n");
+    const int terminal = ::posix_openpt(O_RDWR | O_NOCTTY);
+    REQUIRE(terminal >= 0);
+    REQUIRE(::grantpt(terminal) == 0);
+    REQUIRE(::unlockpt(terminal) == 0);
+    // Held open, so that what the program wrote stays readable after it has ended.
+    const int screen = ::open(::ptsname(terminal), O_RDWR | O_NOCTTY);
+    REQUIRE(screen >= 0);
+    const auto shown = [&](const std::string& environment) {
+        CHECK(run(one + " >" + ::ptsname(terminal), environment).code == 0);
+        char text[4096];
+        const ssize_t size = ::read(terminal, text, sizeof text);
+        return std::string(text, size > 0 ? static_cast<std::size_t>(size) : 0);
+    };
+    CHECK(has(shown("NO_COLOR="), "\x1b[1mfridge, bare, 1 trial\x1b[0m"));
+    const std::string plain = shown("NO_COLOR=1");
+    CHECK(has(plain, "fridge, bare, 1 trial"));
+    CHECK_FALSE(has(plain, "\x1b"));
+    ::close(screen);
+    ::close(terminal);
 }
 
 TEST_CASE("JSON, page and profiles are written together") {
