@@ -28,6 +28,16 @@ std::string line(const char* format, auto... values) {
     return text;
 }
 
+constexpr rules::Duration told_again_after = std::chrono::seconds(5);
+
+/// Reasons that pass by themselves, or that the log tells once for the whole rig.
+bool told_in_passing(rules::ReasonKind kind) {
+    using rules::ReasonKind;
+    return kind == ReasonKind::none || kind == ReasonKind::fits || kind == ReasonKind::current_moves ||
+           kind == ReasonKind::waits_for_link || kind == ReasonKind::waits_for_meter ||
+           kind == ReasonKind::waits_for_switch || kind == ReasonKind::recovers;
+}
+
 /// The least that may stay on through any limit that touches the leg; nothing flows where no limit is.
 double steady_a(const rules::Source& source, rules::Leg leg) {
     double least_a = std::numeric_limits<double>::infinity();
@@ -53,7 +63,7 @@ Steward::Steward(Configuration configuration, Mode mode, adapters::Link& link, L
       meters_(configuration_.meters),
       switches_(configuration_.switches),
       device_(identity_of(configuration_, version), configuration_.rig),
-      told_(configuration_.rig.loads.size(), rules::ReasonKind::none) {
+      told_(configuration_.rig.loads.size()) {
     link_.listen(this);
     for (const auto& topics : {meters_.topics(), switches_.topics(), device_.topics()})
         for (const std::string& topic : topics)
@@ -133,6 +143,7 @@ void Steward::tick(Instant now) {
     feed(rules::Tick{now});
     switches_.refresh(now, link_);
     device_.refresh(adapters::snapshot(marshal_, now), now, link_);
+    tell_waiting(now);
     notices();
 }
 
@@ -184,7 +195,7 @@ void Steward::tell(const rules::Action& action, Instant now) {
     };
     if (const auto* s = std::get_if<rules::Switch>(&action)) {
         if (!s->changes) return;
-        told_[s->load] = s->reason.kind;
+        told_[s->load] = {s->reason.kind, now};
         const std::string verb =
             mode_ == Mode::observe ? (s->on ? "would grant" : "would stop") : (s->on ? "granted" : "off");
         log_(Severity::info, rig.loads[s->load].name + ": " + verb + " (" + words(s->reason) + ")");
@@ -195,22 +206,24 @@ void Steward::tell(const rules::Action& action, Instant now) {
                  line(" start seen, %.1f A over %.1f A at its peak, %.1f A running",
                       start->peak_a - start->baseline_a, start->baseline_a, start->running_a));
     } else if (const auto* raised = std::get_if<rules::AlertRaised>(&action)) {
-        log_(Severity::warning, "alert " + std::string(word(raised->kind)) + ", " + about(raised->load) +
-                                    ": " + words(raised->reason));
+        log_(Severity::warning, "alert " + std::string(word(raised->kind)) + ": " +
+                                    adapters::alert_sentence(*raised, rig, marshal_.source(), now));
     } else if (const auto* cleared = std::get_if<rules::AlertCleared>(&action)) {
         log_(Severity::info, "all clear, " + about(cleared->load) + ": " + word(cleared->kind));
-    } else if (const auto* changed = std::get_if<rules::LoadChanged>(&action)) {
-        tell_load(changed->load, now);
     }
 }
 
-/// A line when the reason is another one, not when its figures move.
-void Steward::tell_load(rules::LoadIndex load, Instant now) {
-    const auto view = marshal_.load(load);
-    if (view.reason.kind == told_[load] || view.commanded_on) return;
-    told_[load] = view.reason.kind;
-    log_(Severity::info, marshal_.rig().loads[load].name + ": " + word(view.state) + " (" +
-                             sentence(view.reason, marshal_.rig(), marshal_.source(), now) + ")");
+/// Why each load waits, when that has become something else; not every flicker, and not what all loads wait
+/// for.
+void Steward::tell_waiting(Instant now) {
+    for (rules::LoadIndex i = 0; i < told_.size(); ++i) {
+        const auto view = marshal_.load(i);
+        const bool new_to_log = view.reason.kind != told_[i].reason && now - told_[i].at >= told_again_after;
+        if (!new_to_log || view.commanded_on || told_in_passing(view.reason.kind)) continue;
+        told_[i] = {view.reason.kind, now};
+        log_(Severity::info, marshal_.rig().loads[i].name + ": " + word(view.state) + " (" +
+                                 sentence(view.reason, marshal_.rig(), marshal_.source(), now) + ")");
+    }
 }
 
 }  // namespace ampmarshal::daemon

@@ -60,7 +60,7 @@ class Steward : public adapters::Link::Listener {
     void feed(const rules::Event& event);
     void command(std::span<const rules::Action> actions, rules::Instant now);
     void tell(const rules::Action& action, rules::Instant now);
-    void tell_load(rules::LoadIndex load, rules::Instant now);
+    void tell_waiting(rules::Instant now);
     void source_told(rules::Instant now, const adapters::Message& message);
     bool tighter(rules::SourceIndex candidate) const;
     void notices();
@@ -74,7 +74,11 @@ class Steward : public adapters::Link::Listener {
     adapters::Switches switches_;
     adapters::RigDevice device_;
     bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
-    std::vector<rules::ReasonKind> told_;  ///< per load: the reason in the last line of the log
+    struct Told {
+        rules::ReasonKind reason = rules::ReasonKind::none;
+        rules::Instant at{};
+    };
+    std::vector<Told> told_;  ///< per load: the last line in the log
     std::vector<rules::MeterSample> samples_;
     std::vector<rules::SwitchFeedback> feedbacks_;
     std::vector<rules::Event> requests_;

@@ -143,7 +143,9 @@ struct Marshal::Core {
     void grant_what_may_start();
     std::optional<Reason> kept_back(LoadIndex i) const;
     std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
-    std::optional<Misfit> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) const;
+    std::optional<Misfit> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
+                                      std::span<const double> heat) const;
+    std::span<const double> cooled(const Prospect& p);
     std::optional<LoadIndex> start_under_way() const;
     bool may_be_pushed_out(LoadIndex i, LoadIndex by) const;
     bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
@@ -166,6 +168,7 @@ struct Marshal::Core {
     std::vector<LoadIndex> by_rank;  ///< controlled loads, rank 1 first
     PerLeg<LegBooks> legs;
     std::vector<std::vector<double>> thetas;  ///< per source: every image of every limit, in order
+    std::vector<double> cooled_theta;         ///< room for a what-if over the present images
     std::vector<Instant> unplugged_at;        ///< per source: when it was last left
     std::vector<LimitBooks> limit_books;      ///< of the present source
     Duration slowest_switch{};

@@ -13,6 +13,7 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr Duration sustained = 10min;      ///< a load that joins must not have to leave within this
+constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 constexpr Duration trip_is_near = 10min;  ///< warn when a trip is closer than this ...
@@ -20,6 +21,7 @@ constexpr Duration trip_is_far = 20min;   ///< ... and give the all-clear beyond
 constexpr double near_share = 0.10;       ///< warn when less than this share of the steady limit is free ...
 constexpr double far_share = 0.15;        ///< ... and give the all-clear above this
 constexpr double near_for_s = 30;         ///< for so long
+constexpr Duration sheds_first = 2s;      ///< no alarm for what a shed puts right
 constexpr double far_for_s = 60;
 constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
 constexpr double drained = 0.25;      ///< an overload's clock runs back at a quarter of its speed
@@ -296,11 +298,11 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     return found;
 }
 
-std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p,
-                                                 const PerLeg<double>& kept_a) const {
+std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
+                                                 std::span<const double> heat) const {
     const Load& load = rig.loads[i];
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-    if (auto found = misfit(*source(), theta(), p, to_join)) return found;
+    if (auto found = misfit(*source(), heat, p, to_join)) return found;
     return steady_misfit(i, kept_a);
 }
 
@@ -337,7 +339,7 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        const auto why = cannot_join(i, p, kept_a);
+        const auto why = cannot_join(i, p, kept_a, theta());
         if (!why) {
             promise(i);
             switch_on(i);
@@ -359,17 +361,29 @@ bool Marshal::Core::may_be_pushed_out(LoadIndex i, LoadIndex by) const {
     return track.pushed_by != by || now - track.pushed_at >= rig.timing.dwell;
 }
 
+/// Where the images stand once they have cooled for a while at what the prospect leaves flowing.
+std::span<const double> Marshal::Core::cooled(const Prospect& p) {
+    std::size_t image = 0;
+    for (const Limit& limit : source()->limits) {
+        for (const ThermalImage& own : limit.images) {
+            const double theta_now = theta()[image];
+            cooled_theta[image++] = own.after(theta_now, p.base_through(limit), cools_for);
+        }
+    }
+    return {cooled_theta.data(), image};
+}
+
 /// Sheds loads of lower rank if that lets `i` join; it joins when the meter has confirmed the room. Keeps,
 /// from the highest rank down, every load that fits beside it.
 bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
     for (LoadIndex lower : by_rank)
         if (may_be_pushed_out(lower, i)) take_off(p, lower);
-    if (cannot_join(i, p, kept_a)) return false;
+    if (cannot_join(i, p, kept_a, cooled(p))) return false;
     std::optional<LoadIndex> pushed;
     for (LoadIndex lower : by_rank) {
         if (!may_be_pushed_out(lower, i)) continue;
         put_on(p, lower);
-        if (!cannot_join(i, p, kept_a)) continue;
+        if (!cannot_join(i, p, kept_a, cooled(p))) continue;
         take_off(p, lower);
         switch_off(lower, {.kind = ReasonKind::shed_for_rank, .other = i});
         tracks[lower].pushed_by = i;
@@ -377,7 +391,7 @@ bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kep
         pushed = lower;
     }
     if (!pushed) return false;
-    tracks[i].claim_until = now + reaction + confirmed_within;
+    tracks[i].claim_until = now + reaction + cools_for + confirmed_within;
     tracks[i].reason = {.kind = ReasonKind::makes_room, .other = pushed};
     return true;
 }
@@ -497,7 +511,8 @@ void Marshal::Core::update_warnings(Duration passed) {
         else if (trip_in > trip_is_far && free_share > far_share)
             near_s = std::min(0.0, near_s) - seconds(passed);
         all_far = all_far && near_s <= -far_for_s;
-        if (near_s >= (trips_soon ? seconds(rig.timing.steady_grace) : near_for_s))
+        const double soon_s = seconds(rig.timing.steady_grace + reaction + sheds_first);
+        if (near_s >= (trips_soon ? soon_s : near_for_s))
             raise(AlertKind::trip_nears, std::nullopt,
                   {.kind = ReasonKind::steady_full,
                    .limit = l,

@@ -21,7 +21,7 @@ LegWatch::LegWatch(Duration meter_period) : recent_needed_(meter_period < slow_m
 void LegWatch::begin(Instant at) {
     moving_ = true;
     began_ = at;
-    peak_a_ = now_a_;
+    peak_a_ = lowest_a_ = now_a_;
     recent_count_ = 0;
 }
 
@@ -34,37 +34,44 @@ bool LegWatch::settled(Instant at, Duration hold_open) const {
     return *high <= level_a_ + least_step_a() || at - began_ >= hold_open;
 }
 
-std::optional<Step> LegWatch::sample(Instant at, double current_a, std::optional<double> peak_a,
-                                     Duration hold_open) {
+/// One load may stop and another start within the same movement; then the current dips below both levels, and
+/// it is taken for what it is.
+LegWatch::Steps LegWatch::close(Instant at) {
+    const auto count = static_cast<long>(std::min(recent_needed_, recent_count_));
+    const double settled_a =
+        std::accumulate(recent_a_.begin(), recent_a_.begin() + count, 0.0) / static_cast<double>(count);
+    const double baseline_a = level_a_;
+    const double least_a = least_step_a();
+    moving_ = false;
+    level_a_ = settled_a;
+    if (lowest_a_ < std::min(baseline_a, settled_a) - least_a)
+        return {Step{began_, at, baseline_a, baseline_a, lowest_a_},
+                Step{began_, at, lowest_a_, peak_a_, settled_a}};
+    if (std::abs(settled_a - baseline_a) <= least_a) return {};
+    return {Step{began_, at, baseline_a, peak_a_, settled_a}, {}};
+}
+
+LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<double> peak_a,
+                                 Duration hold_open) {
     now_a_ = current_a;
     if (!heard_) {
         heard_ = true;
         level_a_ = current_a;
-        return std::nullopt;
+        return {};
     }
     if (!moving_) {
         if (std::abs(current_a - level_a_) <= least_step_a()) {
             level_a_ += level_follows * (current_a - level_a_);
-            return std::nullopt;
+            return {};
         }
         begin(at);
     }
     peak_a_ = std::max({peak_a_, current_a, peak_a.value_or(current_a)});
+    lowest_a_ = std::min(lowest_a_, current_a);
     std::rotate(recent_a_.rbegin(), recent_a_.rbegin() + 1, recent_a_.rend());
     recent_a_[0] = current_a;
     recent_count_ = std::min(recent_count_ + 1, recent_max);
-    if (!settled(at, hold_open)) return std::nullopt;
-
-    const double sum_a =
-        std::accumulate(recent_a_.begin(),
-                        recent_a_.begin() + static_cast<long>(std::min(recent_needed_, recent_count_)), 0.0);
-    const double settled_a = sum_a / static_cast<double>(std::min(recent_needed_, recent_count_));
-    const Step step{began_, at, level_a_, peak_a_, settled_a};
-    moving_ = false;
-    const bool moved = std::abs(step.rise_a()) > least_step_a();
-    level_a_ = settled_a;
-    if (!moved) return std::nullopt;
-    return step;
+    return settled(at, hold_open) ? close(at) : Steps{};
 }
 
 }  // namespace ampmarshal::rules

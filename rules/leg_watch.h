@@ -27,10 +27,15 @@ class LegWatch {
   public:
     explicit LegWatch(Duration meter_period);
 
-    /// Takes the next reading. Returns a step when the leg has settled on a new level. A rise is not taken as
+    /// What a movement came to: nothing, one step, or a fall and a rise that overlapped.
+    struct Steps {
+        std::optional<Step> first{};
+        std::optional<Step> second{};
+    };
+
+    /// Takes the next reading. Returns steps when the leg has settled on a new level. A rise is not taken as
     /// settled before `hold_open` has passed since it began: a locked rotor looks settled too, for a moment.
-    std::optional<Step> sample(Instant at, double current_a, std::optional<double> peak_a,
-                               Duration hold_open);
+    Steps sample(Instant at, double current_a, std::optional<double> peak_a, Duration hold_open);
 
     bool heard() const { return heard_; }
     bool rising() const { return moving_ && now_a_ > level_a_ + least_step_a(); }
@@ -46,6 +51,7 @@ class LegWatch {
   private:
     void begin(Instant at);
     bool settled(Instant at, Duration hold_open) const;
+    Steps close(Instant at);
 
     static constexpr std::size_t recent_max = 3;
     std::size_t recent_needed_;  ///< readings in a row that must agree
@@ -54,6 +60,7 @@ class LegWatch {
     double level_a_ = 0;
     double now_a_ = 0;
     double peak_a_ = 0;
+    double lowest_a_ = 0;
     Instant began_{};
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;

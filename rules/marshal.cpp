@@ -55,6 +55,8 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
     reaction = slowest_meter + rig.timing.decision + slowest_switch;
     for (const Source& s : rig.sources)
         thetas.emplace_back(image_count(s), 0.0);
+    for (const auto& theta : thetas)
+        cooled_theta.resize(std::max(cooled_theta.size(), theta.size()));
     if (present) limit_books.resize(rig.sources[*present].limits.size());
     actions.reserve(8 * rig.loads.size() + 32);
     raised.reserve(4 * rig.loads.size() + 16);
@@ -132,9 +134,11 @@ void Marshal::Core::handle(const MeterSample& event) {
 
     const double excess_a = event.current_a - books.watch.level_a();
     const Duration open = hold_open(event.leg, excess_a);
-    const auto step = books.watch.sample(event.at, event.current_a, event.peak_a, open);
-    if (step)
-        explain(event.leg, *step);
+    const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
+    if (steps.first) explain(event.leg, *steps.first);
+    if (steps.second) explain(event.leg, *steps.second);
+    if (steps.first)
+        reconcile(event.leg);
     else if (books.watch.rising() && event.at - books.watch.began() > open)
         check_stall(event.leg, excess_a, books.watch.began());
     check_supply(event.leg);
@@ -223,12 +227,8 @@ void Marshal::Core::handle(const SourceChanged& event) {
 void Marshal::Core::handle(const OperatorRequest& event) {
     Track& track = tracks[event.load];
     switch (event.request) {
-        case Request::hold:
-            track.held = true;
-            break;
-        case Request::release:
-            track.held = false;
-            break;
+        case Request::hold: track.held = true; break;
+        case Request::release: track.held = false; break;
         case Request::acknowledge:
             if (track.lockout == Lockout::none) break;
             track.lockout = Lockout::none;

@@ -16,8 +16,8 @@ std::string amperes(double current_a) {
     return text.data();
 }
 
-/// " for another 3 min"; nothing if there is no end, or it has passed. Coarse on purpose: a countdown that changes every
-/// second is noise on a phone.
+/// " for another 3 min"; nothing if there is no end, or it has passed. Coarse on purpose: a countdown that
+/// changes every second is noise on a phone.
 std::string wait(std::optional<Instant> until, Instant now) {
     if (!until || *until <= now) return {};
     const double left_s = seconds(*until - now);
@@ -25,7 +25,8 @@ std::string wait(std::optional<Instant> until, Instant now) {
     if (left_s > 60)
         std::snprintf(text.data(), text.size(), " for another %.0f min", std::ceil(left_s / 60));
     else
-        std::snprintf(text.data(), text.size(), " for another %.0f s", left_s > 10 ? 10 * std::ceil(left_s / 10) : 10.0);
+        std::snprintf(text.data(), text.size(), " for another %.0f s",
+                      left_s > 10 ? 10 * std::ceil(left_s / 10) : 10.0);
     return text.data();
 }
 
@@ -55,23 +56,17 @@ std::string why_shed(const Names& n) {
         case ReasonKind::shed_worst_case:
             return "taken back: with all that may start it could come to " + amperes(n.reason.needed_a) +
                    ", and " + n.allows();
-        case ReasonKind::shed_for_rank:
-            return "shed to make room for " + n.other();
-        case ReasonKind::shed_start_lost:
-            return "shed: a start did not settle and this load may be the one";
-        default:
-            return "shed";
+        case ReasonKind::shed_for_rank: return "shed to make room for " + n.other();
+        case ReasonKind::shed_start_lost: return "shed: a start did not settle and this load may be the one";
+        default: return "shed";
     }
 }
 
 std::string why_waiting(const Names& n) {
     switch (n.reason.kind) {
-        case ReasonKind::rests:
-            return "rests before its next start";
-        case ReasonKind::recovers:
-            return "waits to be seen off";
-        case ReasonKind::another_start:
-            return "waits while " + n.other() + " starts";
+        case ReasonKind::rests: return "rests before its next start";
+        case ReasonKind::recovers: return "waits to be seen off";
+        case ReasonKind::another_start: return "waits while " + n.other() + " starts";
         case ReasonKind::current_moves: return "waits until the current has settled";
         case ReasonKind::start_over_ceiling:
             return "its start could bring the current to " + amperes(n.reason.needed_a) + ", and " +
@@ -82,12 +77,9 @@ std::string why_waiting(const Names& n) {
         case ReasonKind::steady_full:
             return "running it would come to " + amperes(n.reason.needed_a) + ", and " + n.allows() +
                    " to stay on";
-        case ReasonKind::makes_room:
-            return "waits for " + n.other() + " to stop";
-        case ReasonKind::did_not_start:
-            return "was switched on and nothing came; tried again later";
-        default:
-            return "waits";
+        case ReasonKind::makes_room: return "waits for " + n.other() + " to stop";
+        case ReasonKind::did_not_start: return "was switched on and nothing came; tried again later";
+        default: return "waits";
     }
 }
 
@@ -96,148 +88,90 @@ std::string why_waiting(const Names& n) {
 std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceIndex> source, Instant now) {
     const Names names{reason, rig, source};
     switch (reason.kind) {
-        case ReasonKind::none:
-            return "";
-        case ReasonKind::not_wanted:
-            return "not asked to run";
-        case ReasonKind::held_by_person:
-            return "held off by a person";
+        case ReasonKind::none: return "";
+        case ReasonKind::not_wanted: return "not asked to run";
+        case ReasonKind::held_by_person: return "held off by a person";
         case ReasonKind::locked_out_stall:
             return "locked out: its start did not settle; have it looked at, then acknowledge";
         case ReasonKind::locked_out_disobedience:
             return "locked out: it was told to stop and did not; have its switch looked at, then acknowledge";
-        case ReasonKind::waits_for_source:
-            return "waits until the source is known";
-        case ReasonKind::waits_for_meter:
-            return "waits until the meters are heard";
-        case ReasonKind::waits_for_switch:
-            return "waits until its switch is heard";
-        case ReasonKind::waits_for_link:
-            return "waits for the connection to the broker";
-        case ReasonKind::observing_only:
-            return "would be granted; only observing";
-        case ReasonKind::not_served:
-            return "needs 240 V, which this source does not have";
-        case ReasonKind::supply_lost:
-            return "the supply is gone; waits until it is back";
-        case ReasonKind::fits:
-            return "may run: its start fits";
-        case ReasonKind::stopping:
-            return "off while the program is stopped";
+        case ReasonKind::waits_for_source: return "waits until the source is known";
+        case ReasonKind::waits_for_meter: return "waits until the meters are heard";
+        case ReasonKind::waits_for_switch: return "waits until its switch is heard";
+        case ReasonKind::waits_for_link: return "waits for the connection to the broker";
+        case ReasonKind::observing_only: return "would be granted; only observing";
+        case ReasonKind::not_served: return "needs 240 V, which this source does not have";
+        case ReasonKind::supply_lost: return "the supply is gone; waits until it is back";
+        case ReasonKind::fits: return "may run: its start fits";
+        case ReasonKind::stopping: return "off while the program is stopped";
         case ReasonKind::shed_ceiling:
         case ReasonKind::shed_heat:
         case ReasonKind::shed_steady:
         case ReasonKind::shed_worst_case:
         case ReasonKind::shed_for_rank:
-        case ReasonKind::shed_start_lost:
-            return why_shed(names) + wait(reason.until, now);
-        default:
-            return why_waiting(names) + wait(reason.until, now);
+        case ReasonKind::shed_start_lost: return why_shed(names) + wait(reason.until, now);
+        default: return why_waiting(names) + wait(reason.until, now);
     }
 }
 
 const char* word(ReasonKind kind) {
     switch (kind) {
-        case ReasonKind::none:
-            return "none";
-        case ReasonKind::not_wanted:
-            return "not_wanted";
-        case ReasonKind::held_by_person:
-            return "held_by_person";
-        case ReasonKind::locked_out_stall:
-            return "locked_out_stall";
-        case ReasonKind::locked_out_disobedience:
-            return "locked_out_disobedience";
-        case ReasonKind::waits_for_source:
-            return "waits_for_source";
-        case ReasonKind::waits_for_meter:
-            return "waits_for_meter";
-        case ReasonKind::waits_for_switch:
-            return "waits_for_switch";
-        case ReasonKind::waits_for_link:
-            return "waits_for_link";
-        case ReasonKind::observing_only:
-            return "observing_only";
-        case ReasonKind::not_served:
-            return "not_served";
-        case ReasonKind::rests:
-            return "rests";
-        case ReasonKind::recovers:
-            return "recovers";
-        case ReasonKind::another_start:
-            return "another_start";
-        case ReasonKind::current_moves:
-            return "current_moves";
-        case ReasonKind::start_over_ceiling:
-            return "start_over_ceiling";
-        case ReasonKind::start_too_hot:
-            return "start_too_hot";
-        case ReasonKind::steady_full:
-            return "steady_full";
-        case ReasonKind::makes_room:
-            return "makes_room";
-        case ReasonKind::did_not_start:
-            return "did_not_start";
-        case ReasonKind::fits:
-            return "fits";
-        case ReasonKind::shed_ceiling:
-            return "shed_ceiling";
-        case ReasonKind::shed_heat:
-            return "shed_heat";
-        case ReasonKind::shed_steady:
-            return "shed_steady";
-        case ReasonKind::shed_worst_case:
-            return "shed_worst_case";
-        case ReasonKind::shed_for_rank:
-            return "shed_for_rank";
-        case ReasonKind::shed_start_lost:
-            return "shed_start_lost";
-        case ReasonKind::supply_lost:
-            return "supply_lost";
-        case ReasonKind::stopping:
-            return "stopping";
+        case ReasonKind::none: return "none";
+        case ReasonKind::not_wanted: return "not_wanted";
+        case ReasonKind::held_by_person: return "held_by_person";
+        case ReasonKind::locked_out_stall: return "locked_out_stall";
+        case ReasonKind::locked_out_disobedience: return "locked_out_disobedience";
+        case ReasonKind::waits_for_source: return "waits_for_source";
+        case ReasonKind::waits_for_meter: return "waits_for_meter";
+        case ReasonKind::waits_for_switch: return "waits_for_switch";
+        case ReasonKind::waits_for_link: return "waits_for_link";
+        case ReasonKind::observing_only: return "observing_only";
+        case ReasonKind::not_served: return "not_served";
+        case ReasonKind::rests: return "rests";
+        case ReasonKind::recovers: return "recovers";
+        case ReasonKind::another_start: return "another_start";
+        case ReasonKind::current_moves: return "current_moves";
+        case ReasonKind::start_over_ceiling: return "start_over_ceiling";
+        case ReasonKind::start_too_hot: return "start_too_hot";
+        case ReasonKind::steady_full: return "steady_full";
+        case ReasonKind::makes_room: return "makes_room";
+        case ReasonKind::did_not_start: return "did_not_start";
+        case ReasonKind::fits: return "fits";
+        case ReasonKind::shed_ceiling: return "shed_ceiling";
+        case ReasonKind::shed_heat: return "shed_heat";
+        case ReasonKind::shed_steady: return "shed_steady";
+        case ReasonKind::shed_worst_case: return "shed_worst_case";
+        case ReasonKind::shed_for_rank: return "shed_for_rank";
+        case ReasonKind::shed_start_lost: return "shed_start_lost";
+        case ReasonKind::supply_lost: return "supply_lost";
+        case ReasonKind::stopping: return "stopping";
     }
     return "none";
 }
 
 const char* word(AlertKind kind) {
     switch (kind) {
-        case AlertKind::overload:
-            return "overload";
-        case AlertKind::trip_nears:
-            return "trip_nears";
-        case AlertKind::stall:
-            return "stall";
-        case AlertKind::disobedience:
-            return "disobedience";
-        case AlertKind::meter_silent:
-            return "meter_silent";
-        case AlertKind::supply_lost:
-            return "supply_lost";
-        case AlertKind::did_not_start:
-            return "did_not_start";
+        case AlertKind::overload: return "overload";
+        case AlertKind::trip_nears: return "trip_nears";
+        case AlertKind::stall: return "stall";
+        case AlertKind::disobedience: return "disobedience";
+        case AlertKind::meter_silent: return "meter_silent";
+        case AlertKind::supply_lost: return "supply_lost";
+        case AlertKind::did_not_start: return "did_not_start";
     }
     return "overload";
 }
 
 const char* word(LoadState state) {
     switch (state) {
-        case LoadState::running:
-            return "running";
-        case LoadState::starting:
-            return "starting";
-        case LoadState::permitted:
-            return "permitted";
-        case LoadState::waiting:
-            return "waiting";
-        case LoadState::resting:
-            return "resting";
-        case LoadState::shed:
-            return "shed";
-        case LoadState::off:
-            return "off";
-        case LoadState::locked_out:
-            return "locked_out";
+        case LoadState::running: return "running";
+        case LoadState::starting: return "starting";
+        case LoadState::permitted: return "permitted";
+        case LoadState::waiting: return "waiting";
+        case LoadState::resting: return "resting";
+        case LoadState::shed: return "shed";
+        case LoadState::off: return "off";
+        case LoadState::locked_out: return "locked_out";
     }
     return "off";
 }

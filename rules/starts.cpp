@@ -185,7 +185,6 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && distance(rise_a, h.rise_a) <= 1) unsettle(h.load);
     }
-    reconcile(leg);
 }
 
 void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {

@@ -25,7 +25,9 @@ struct Stages {
     }
     std::vector<rules::Stage> operator()(const virtual_rig::HeaterPlan& p) const { return one(p.running_a); }
     std::vector<rules::Stage> operator()(const virtual_rig::ChargerPlan& p) const { return one(p.bulk_a); }
-    std::vector<rules::Stage> operator()(const virtual_rig::AppliancePlan& p) const { return one(p.running_a); }
+    std::vector<rules::Stage> operator()(const virtual_rig::AppliancePlan& p) const {
+        return one(p.running_a);
+    }
     std::vector<rules::Stage> operator()(const virtual_rig::BaseLoadPlan&) const { return {}; }
 
     std::vector<rules::Stage> one(double running_a) const {
@@ -34,14 +36,16 @@ struct Stages {
 };
 
 rules::Source source_of(const virtual_rig::SourcePlan& plan, const virtual_rig::RigPlan& rig) {
-    const rules::Feed feed = rig.legs == 1     ? rules::Feed::one_leg
+    const rules::Feed feed = rig.legs == 1        ? rules::Feed::one_leg
                              : plan.one_conductor ? rules::Feed::shared_by_legs
                                                   : rules::Feed::two_legs;
     if (const auto* breaker = std::get_if<virtual_rig::BreakerPlan>(&plan.kind))
-        return rules::compile(plan.name, plan.name, rig.nominal_v, feed, rules::BreakerPlate{breaker->rating_a});
+        return rules::compile(plan.name, plan.name, rig.nominal_v, feed,
+                              rules::BreakerPlate{breaker->rating_a});
     const auto& generator = std::get<virtual_rig::GeneratorPlan>(plan.kind);
-    return rules::compile(plan.name, plan.name, rig.nominal_v, feed,
-                          rules::GeneratorPlate{generator.running_w, generator.starting_w, generator.starting_allowed});
+    return rules::compile(
+        plan.name, plan.name, rig.nominal_v, feed,
+        rules::GeneratorPlate{generator.running_w, generator.starting_w, generator.starting_allowed});
 }
 
 rules::Load load_of(const virtual_rig::LoadPlan& plan, int rank) {
@@ -86,9 +90,17 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
         if (!c.rig.legs.contains(leg)) continue;
         const std::string topic = root + "meter/" + (leg == rules::Leg::l1 ? "l1" : "l2");
         const Duration stale_after = std::max<Duration>(1s, 3 * plan.meter.period);
-        adapters::MeterWiring wiring{rules::name(leg), leg, adapters::NumberAt{topic, "/current"}, {},
-                                     adapters::NumberAt{topic, "/voltage"}, adapters::NumberAt{topic, "/frequency"}, {},
-                                     plan.meter.period, stale_after, plan.nominal_v, 400};
+        adapters::MeterWiring wiring{rules::name(leg),
+                                     leg,
+                                     adapters::NumberAt{topic, "/current"},
+                                     {},
+                                     adapters::NumberAt{topic, "/voltage"},
+                                     adapters::NumberAt{topic, "/frequency"},
+                                     {},
+                                     plan.meter.period,
+                                     stale_after,
+                                     plan.nominal_v,
+                                     400};
         if (plan.meter.peak_hold) wiring.peak = adapters::NumberAt{topic, "/peak"};
         c.meters.push_back(wiring);
         c.rig.timing.meter_period[leg] = plan.meter.period + plan.meter.latency;
@@ -106,7 +118,8 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
         if (load.relay) {
             const std::string relay = root + "relay/" + load.name;
             wiring = adapters::SwitchWiring{relay + "/set", "ON", "OFF"};
-            if (load.relay->feedback) wiring->feedback = adapters::FeedbackWiring{relay + "/state", "", "ON", "OFF"};
+            if (load.relay->feedback)
+                wiring->feedback = adapters::FeedbackWiring{relay + "/state", "", "ON", "OFF"};
             if (load.relay->drops_out_after) wiring->refresh = *load.relay->drops_out_after / 3;
         }
         c.switches.push_back(wiring);
@@ -124,13 +137,13 @@ SimulatedRig::SimulatedRig(virtual_rig::RigPlan plan, daemon::Configuration conf
       person_(broker_.client("person")),
       rig_(std::move(plan), seed, *rig_link_, Instant{}) {
     rig_.on_story([this](const virtual_rig::StoryEvent& e) {
-        static constexpr const char* words[] = {"contact closed", "contact opened", "on",      "off",
-                                                "start began",    "start ended",    "STALLED", "overload opened",
-                                                "SHORT-CYCLED",   "TRIPPED",        "lost",    "back",
-                                                "source changed"};
+        static constexpr const char* words[] = {
+            "contact closed",  "contact opened", "on",      "off",  "start began", "start ended",   "STALLED",
+            "overload opened", "SHORT-CYCLED",   "TRIPPED", "lost", "back",        "source changed"};
         if (!traced_) return;
-        std::printf("%9.2f rig    | %s %s %s %.1f A\n", rules::seconds(e.at.time_since_epoch()), std::string(e.subject).c_str(),
-                    std::string(e.part).c_str(), words[static_cast<std::size_t>(e.what)], e.current_a);
+        std::printf("%9.2f rig    | %s %s %s %.1f A\n", rules::seconds(e.at.time_since_epoch()),
+                    std::string(e.subject).c_str(), std::string(e.part).c_str(),
+                    words[static_cast<std::size_t>(e.what)], e.current_a);
     });
     start_daemon();
 }
@@ -146,7 +159,9 @@ void SimulatedRig::start_daemon() {
     daemon_link_ = broker_.client("daemon", daemon::last_will(configuration_));
     steward_ = std::make_unique<daemon::Steward>(
         configuration_, daemon::Mode::command, *daemon_link_,
-        [this](daemon::Severity s, std::string_view text) { note(s == daemon::Severity::warning ? "daemon!" : "daemon", text); },
+        [this](daemon::Severity s, std::string_view text) {
+            note(s == daemon::Severity::warning ? "daemon!" : "daemon", text);
+        },
         static_cast<std::int64_t>(rules::seconds(now_.time_since_epoch())) + 1, now_);
 }
 
@@ -167,7 +182,8 @@ void SimulatedRig::step(Instant end) {
 
 void SimulatedRig::run_for(Duration time) {
     const Instant end = now_ + time;
-    while (now_ < end) step(end);
+    while (now_ < end)
+        step(end);
 }
 
 bool SimulatedRig::run_until(const std::function<bool()>& true_now, Duration at_most) {
@@ -195,10 +211,13 @@ bool SimulatedRig::alert(const std::string& id) const {
 rules::LoadIndex SimulatedRig::index(const std::string& load) const {
     const auto& loads = configuration_.rig.loads;
     return static_cast<rules::LoadIndex>(
-        std::find_if(loads.begin(), loads.end(), [&](const rules::Load& l) { return l.id == load; }) - loads.begin());
+        std::find_if(loads.begin(), loads.end(), [&](const rules::Load& l) { return l.id == load; }) -
+        loads.begin());
 }
 
-std::string SimulatedRig::state(const std::string& load) const { return word(marshal().load(index(load)).state); }
+std::string SimulatedRig::state(const std::string& load) const {
+    return word(marshal().load(index(load)).state);
+}
 
 const virtual_rig::LoadTruth& SimulatedRig::truth_of(const std::string& load) {
     last_truth_ = rig_.truth();
@@ -207,7 +226,8 @@ const virtual_rig::LoadTruth& SimulatedRig::truth_of(const std::string& load) {
 }
 
 bool SimulatedRig::logged(const std::string& part) const {
-    return std::any_of(log_.begin(), log_.end(), [&](const std::string& line) { return line.find(part) != std::string::npos; });
+    return std::any_of(log_.begin(), log_.end(),
+                       [&](const std::string& line) { return line.find(part) != std::string::npos; });
 }
 
 }  // namespace ampmarshal::tests

@@ -1,6 +1,6 @@
-// The whole program except sockets, signals and disk, in simulated time: a Steward with its configuration, a broker in
-// memory, and the virtual rig as the hardware. No clock, no sleeping; the same plan and seed repeat a run exactly.
-// Scenarios tell a story with it, the simulation runs thousands of days through it.
+// The whole program except sockets, signals and disk, in simulated time: a Steward with its configuration, a
+// broker in memory, and the virtual rig as the hardware. No clock, no sleeping; the same plan and seed repeat
+// a run exactly. Scenarios tell a story with it, the simulation runs thousands of days through it.
 #pragma once
 
 #include <memory>
@@ -13,8 +13,8 @@
 
 namespace ampmarshal::tests {
 
-/// How a careful owner would configure the rig of this plan: every load with a relay is controlled, in the order of the
-/// plan, with the plan's own figures; appliances are observed; base loads are not mentioned.
+/// How a careful owner would configure the rig of this plan: every load with a relay is controlled, in the
+/// order of the plan, with the plan's own figures; appliances are observed; base loads are not mentioned.
 daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan);
 
 class SimulatedRig {
