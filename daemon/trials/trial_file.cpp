@@ -11,6 +11,8 @@ namespace {
 
 // More than the largest supply of a rig lets flow, even into a start.
 constexpr double largest_a = 1000;
+// Less than the last digit of any clamp meter: nothing began to run.
+constexpr double least_rise_a = 0.005;
 constexpr double least_v = 80;
 constexpr double most_v = 280;
 constexpr std::size_t longest_load = 64;
@@ -280,12 +282,12 @@ void FileReading::reject_disorder(const Trial& t) {
         mistake(column, in_quotes(text_at(column)) + what);
     };
     const std::string again = "; measure again with nothing else switching";
-    if (t.fan_running_a && *t.fan_running_a <= t.before_a)
+    if (t.fan_running_a && *t.fan_running_a < t.before_a + least_rise_a)
         reject(fan_running, " is not above " + title(before) + ": the fan did not run" + again);
     if (t.fan_start_a && t.fan_running_a && *t.fan_start_a < *t.fan_running_a)
         reject(fan_start,
                " is below " + title(fan_running) + "; give the highest reading of the fan's start");
-    if (t.running_a <= t.just_before_a())
+    if (t.running_a < t.just_before_a() + least_rise_a)
         reject(running, " is not above " + title(t.fan_running_a ? fan_running : before) +
                             ": the load did not run" + again);
     if (t.start_a < t.running_a)

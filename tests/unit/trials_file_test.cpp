@@ -136,6 +136,8 @@ TEST_CASE("Readings of one start have an order, and a row that breaks it is refu
          "t.csv:2: start_a: \"1.3\" is below running_a; give the highest reading of the whole start");
     says(mistake_in(plain_header + "fridge,bare,1.4,6.1,1.4\n"),
          "running_a: \"1.4\" is not above before_a: the load did not run; measure again");
+    says(mistake_in(plain_header + "fridge,bare,0,1e-300,1e-300\n"),
+         "running_a: \"1e-300\" is not above before_a");
     says(mistake_in(full_header + "ac,bare,,0.4,5.1,2.9,51,2.9,\n"),
          "running_a: \"2.9\" is not above fan_running_a: the load did not run");
     says(mistake_in(full_header + "ac,bare,,2.9,5.1,2.9,51,14,\n"),
