@@ -244,7 +244,7 @@ TEST_CASE("Ten thousand rows are a log and refused at the first one too many, so
     CHECK(mistakes_in(mistaken).size() == 1001);
 
     TrialReader reader;
-    const std::string first = sound.substr(0, plain_header.size() + 600 * 24);
+    const std::string first = sound.substr(0, plain_header.size() + std::size_t{600} * 24);
     reader.read(first, "first.csv");
     CHECK(reader.trials().size() == 600);
     reader.read(first, "second.csv");
