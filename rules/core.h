@@ -25,8 +25,9 @@ struct Relief {
     double drawn_a;
     PerLeg<double> before_a;  ///< the readings at the command
     Instant counts_until;
-    Instant judged_at;  ///< if the current has not fallen by then, the load has disobeyed
-    bool seen = false;  ///< the current has fallen: the readings tell it now
+    Instant judged_at;    ///< if the current has not fallen by then, the load has disobeyed
+    bool obeyed = false;  ///< something has fallen
+    bool seen = false;    ///< the current has fallen: the readings tell it now
 };
 
 /// The changing half of a load.
@@ -52,6 +53,8 @@ struct Track {
     Instant pushed_at{};
     std::optional<Instant> claim_until{};  ///< room is being made for it
     int offs_repeated = 0;
+    int sheds_in_a_row = 0;
+    bool reported_off = false;  ///< its switch, since it was last commanded
     Reason reason{};
     LoadState state = LoadState::off;
     Reason told{};  ///< as last announced
@@ -143,9 +146,11 @@ struct Marshal::Core {
     void grant_what_may_start();
     std::optional<Reason> kept_back(LoadIndex i) const;
     std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
+    std::optional<Misfit> lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat);
     std::optional<Misfit> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
-                                      std::span<const double> heat) const;
-    std::span<const double> cooled(const Prospect& p);
+                                      std::span<const double> heat);
+    std::span<const double> after_a_while(const Prospect& p, std::span<const double> heat, Duration passed,
+                                          std::vector<double>& room) const;
     std::optional<LoadIndex> start_under_way() const;
     bool may_be_pushed_out(LoadIndex i, LoadIndex by) const;
     bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
@@ -169,6 +174,7 @@ struct Marshal::Core {
     PerLeg<LegBooks> legs;
     std::vector<std::vector<double>> thetas;  ///< per source: every image of every limit, in order
     std::vector<double> cooled_theta;         ///< room for a what-if over the present images
+    std::vector<double> warm_theta;           ///< and for another
     std::vector<Instant> unplugged_at;        ///< per source: when it was last left
     std::vector<LimitBooks> limit_books;      ///< of the present source
     Duration slowest_switch{};

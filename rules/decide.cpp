@@ -23,8 +23,10 @@ constexpr double far_share = 0.15;        ///< ... and give the all-clear above 
 constexpr double near_for_s = 30;         ///< for so long
 constexpr Duration sheds_first = 2s;      ///< no alarm for what a shed puts right
 constexpr double far_for_s = 60;
-constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
-constexpr double drained = 0.25;      ///< an overload's clock runs back at a quarter of its speed
+constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
+constexpr int sheds_in_a_row_max = 6;    ///< the wait doubles so often at most
+constexpr double told_again_a = 0.5;     ///< figures in a reason are told anew when they move this much
+constexpr double drained = 0.25;         ///< an overload's clock runs back at a quarter of its speed
 
 void add(PerLeg<double>& sums, LegSet legs, double amount) {
     for (Leg leg : all_legs)
@@ -275,8 +277,8 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
         for (std::size_t l = 0; l < source()->limits.size(); ++l) {
             const Limit& limit = source()->limits[l];
             const double needed_a = through(limit, current_a);
-            if (needed_a > limit.steady_a)
-                return Misfit{ReasonKind::steady_full, l, needed_a, limit.steady_a};
+            const double steady_a = to_join.steady * limit.steady_a;
+            if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
             const auto own = theta().subspan(image, limit.images.size());
             const double most_a = most_for(limit, own, sustained, to_join);
             if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
@@ -298,12 +300,20 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     return found;
 }
 
+/// Once this load runs and every image has taken that in, does all that may still start fit? Otherwise the
+/// load would be taken off again as soon as the source has warmed up.
+std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat) {
+    p.take_off(rig.loads[i].legs, -rig.loads[i].running_a());
+    return misfit(*source(), after_a_while(p, heat, sustained, warm_theta), p, to_last);
+}
+
 std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
-                                                 std::span<const double> heat) const {
+                                                 std::span<const double> heat) {
+    if (auto found = steady_misfit(i, kept_a)) return found;
+    if (auto found = lasting_misfit(i, p, heat)) return found;
     const Load& load = rig.loads[i];
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-    if (auto found = misfit(*source(), heat, p, to_join)) return found;
-    return steady_misfit(i, kept_a);
+    return misfit(*source(), heat, p, to_join);
 }
 
 /// One pass from the highest rank to the lowest. `p` and `kept_a` grow by what is granted on the way, and by
@@ -361,16 +371,17 @@ bool Marshal::Core::may_be_pushed_out(LoadIndex i, LoadIndex by) const {
     return track.pushed_by != by || now - track.pushed_at >= rig.timing.dwell;
 }
 
-/// Where the images stand once they have cooled for a while at what the prospect leaves flowing.
-std::span<const double> Marshal::Core::cooled(const Prospect& p) {
+/// Where the images stand after `passed` at what the prospect has flowing. `room` holds the answer.
+std::span<const double> Marshal::Core::after_a_while(const Prospect& p, std::span<const double> heat,
+                                                     Duration passed, std::vector<double>& room) const {
     std::size_t image = 0;
     for (const Limit& limit : source()->limits) {
         for (const ThermalImage& own : limit.images) {
-            const double theta_now = theta()[image];
-            cooled_theta[image++] = own.after(theta_now, p.base_through(limit), cools_for);
+            room[image] = own.after(heat[image], p.base_through(limit), passed);
+            ++image;
         }
     }
-    return {cooled_theta.data(), image};
+    return {room.data(), image};
 }
 
 /// Sheds loads of lower rank if that lets `i` join; it joins when the meter has confirmed the room. Keeps,
@@ -378,12 +389,12 @@ std::span<const double> Marshal::Core::cooled(const Prospect& p) {
 bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
     for (LoadIndex lower : by_rank)
         if (may_be_pushed_out(lower, i)) take_off(p, lower);
-    if (cannot_join(i, p, kept_a, cooled(p))) return false;
+    if (cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta))) return false;
     std::optional<LoadIndex> pushed;
     for (LoadIndex lower : by_rank) {
         if (!may_be_pushed_out(lower, i)) continue;
         put_on(p, lower);
-        if (!cannot_join(i, p, kept_a, cooled(p))) continue;
+        if (!cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta))) continue;
         take_off(p, lower);
         switch_off(lower, {.kind = ReasonKind::shed_for_rank, .other = i});
         tracks[lower].pushed_by = i;
@@ -434,6 +445,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
         return;
     }
     const bool sheds = !must_not_run(i);
+    const Instant was_switched_at = track.switched_at;
     if (track.drawn_a > 0) {
         track.relief = Relief{track.drawn_a,
                               {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
@@ -441,6 +453,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
                               now + reaction + judged_later};
     }
     track.on = false;
+    track.reported_off = false;
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;
@@ -448,7 +461,13 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.stage_due.reset();
     track.claim_until.reset();
     track.shed = sheds;
-    if (sheds) track.not_before = now + rig.timing.restore_after;
+    if (sheds) {
+        // Who is shed again soon after it came back waits longer each time: contacts wear, compressors more
+        // so.
+        const bool again = why.kind != ReasonKind::shed_for_rank && now - was_switched_at < lasting_run;
+        track.sheds_in_a_row = again ? std::min(track.sheds_in_a_row + 1, sheds_in_a_row_max) : 0;
+        track.not_before = now + rig.timing.restore_after * (1 << track.sheds_in_a_row);
+    }
     track.reason = why;
     actions.push_back(Switch{i, false, why});
 }

@@ -57,6 +57,7 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         thetas.emplace_back(image_count(s), 0.0);
     for (const auto& theta : thetas)
         cooled_theta.resize(std::max(cooled_theta.size(), theta.size()));
+    warm_theta.resize(cooled_theta.size());
     if (present) limit_books.resize(rig.sources[*present].limits.size());
     actions.reserve(8 * rig.loads.size() + 32);
     raised.reserve(4 * rig.loads.size() + 16);
@@ -180,6 +181,7 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         unsettle(event.load);
         return;
     }
+    track.reported_off |= event.age_known && !event.on && !track.on;
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.offs_repeated = 0;

@@ -20,9 +20,11 @@ namespace ampmarshal::rules {
 struct Strictness {
     double ceiling;  ///< share of the ceiling that may be used
     double heat;     ///< the highest theta a thermal image may reach
+    double steady;   ///< share of the steady limit that may be used
 };
-inline constexpr Strictness to_join{0.97, 0.92};
-inline constexpr Strictness to_stay{1.0, 0.97};
+inline constexpr Strictness to_join{0.97, 0.92, 0.97};
+inline constexpr Strictness to_last{0.98, 0.95, 1.0};  ///< what a load that joins must meet once it runs
+inline constexpr Strictness to_stay{1.0, 0.97, 1.0};
 
 struct Prospect {
     PerLeg<double> measured_a;  ///< what flows this moment

@@ -22,6 +22,7 @@ constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next
 constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
+constexpr double obeyed_share = 0.2;      ///< a load that draws less than it used to has still obeyed
 constexpr Duration try_again_after = 5min;
 
 /// One explanation of a step: this load gains or loses stages.
@@ -283,9 +284,14 @@ void Marshal::Core::check_reliefs() {
         if (!track.relief) continue;
         const Leg leg = rig.loads[i].legs.first();
         Relief& relief = *track.relief;
-        relief.seen |= !silent(leg) && legs[leg].watch.now_a() <= relief.before_a[leg] - 0.5 * relief.drawn_a;
+        const double fallen_a = relief.before_a[leg] - legs[leg].watch.now_a();
+        relief.seen |= !silent(leg) && fallen_a >= 0.5 * relief.drawn_a;
+        relief.obeyed |= !silent(leg) && fallen_a >= obeyed_share * relief.drawn_a;
         if (now < relief.judged_at || silent(leg)) continue;
-        const bool judged = !relief.seen && relief.drawn_a >= least_judged_a;
+        // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
+        // counts.
+        const bool believed = track.reported_off && !rig.loads[i].starts_hard();
+        const bool judged = !relief.obeyed && !believed && relief.drawn_a >= least_judged_a;
         const double drawn_a = relief.drawn_a;
         track.relief.reset();
         if (!judged) continue;

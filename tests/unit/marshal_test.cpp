@@ -217,12 +217,12 @@ TEST_CASE("a compressor that cycles off is expected to start again") {
 TEST_CASE("a permit that no longer fits is taken back before anything that runs is stopped") {
     // On this generator one compressor may start beside one that runs, not two.
     Stand s(rig_of({generator(3200, 4000)},
-                   {air_conditioner("front", 1, 15, 10), air_conditioner("rear", 2, 15, 10)}));
+                   {air_conditioner("front", 1, 15, 9.5), air_conditioner("rear", 2, 15, 9.5)}));
     s.settle(1, 181s);
-    start_air_conditioner(s, 1, 15, 10);
+    start_air_conditioner(s, 1, 15, 9.5);
     REQUIRE(s.state(0) == "running");
     REQUIRE(s.on(1));
-    s.read(13, 30s);
+    s.read(12.5, 30s);
     s.read(1, 2s);  // the front one cycles off: both could start now
     CHECK(s.on(0));
     CHECK_FALSE(s.on(1));
