@@ -128,7 +128,7 @@ std::optional<rules::Estimate> read_nameplate(Section& section, double motor_v) 
         }
         const double horsepower = section.number("horsepower", {0.05, 10});
         if (!by_letter) {
-            const auto estimate = rules::start_from_horsepower(horsepower, motor_v);
+            auto estimate = rules::start_from_horsepower(horsepower, motor_v);
             if (!estimate && section.sound())
                 section.mistake("horsepower", "is beyond the table, which ends at 3 hp", "give start_a");
             return estimate;

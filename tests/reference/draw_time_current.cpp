@@ -224,9 +224,14 @@ int main() {
     std::printf("<title>When 15, 20, 30 and 50 A breakers trip, and where typical starts land</title>\n");
     std::printf("%s<rect class='paper' width='%.0f' height='%.0f'/>\n", style, picture_width, picture_height);
     std::printf("<text class='title' x='60' y='26'>Time to trip against current, from cold</text>\n");
-    const double ratings_a[] = {15, 20, 30, 50};
-    for (int i = 0; i < 4; ++i)
-        Panel(ratings_a[i], 60 + (panel_width + 60) * (i % 2), 66 + (panel_height + 66) * (i / 2)).draw();
+    constexpr double left = 60;
+    constexpr double top = 66;
+    constexpr double right = left + panel_width + 60;
+    constexpr double bottom = top + panel_height + 66;
+    Panel(15, left, top).draw();
+    Panel(20, right, top).draw();
+    Panel(30, left, bottom).draw();
+    Panel(50, right, bottom).draw();
     legend();
     std::printf("</svg>\n");
     return 0;
