@@ -1,7 +1,8 @@
-// The inside of the Marshal, shared by the three files that implement it and by nobody else:
-//   marshal.cpp  takes events and keeps the books (meters, switches, demand, images), and offers the views;
-//   starts.cpp   explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed;
-//   decide.cpp   sheds what must go and grants what may start.
+// The inside of the Marshal, shared by the files that implement it and by nobody else:
+//   marshal.cpp     takes events and keeps the books (meters, switches, demand, images), and offers the
+//   views; starts.cpp      explains steps on the legs by loads: started, settled, stalled, stopped,
+//   disobeyed; worst_case.cpp  turns the books into a Prospect; decide.cpp      sheds what must go and grants
+//   what may start; tell.cpp        says what state each load is in, and raises alerts.
 // Every function here works on the state as it is at `now`, the instant of the event being handled.
 #pragma once
 
@@ -74,7 +75,9 @@ struct LegBooks {
 
 struct LimitBooks {
     double over_steady_s = 0;  ///< refilled fast, drained slowly: flapping cannot put off a shed
-    double near_s = 0;  ///< how long a trip has been near without a break; negative: how long it has not
+    double soon_s = 0;         ///< for so long a trip has been soon,
+    double near_s = 0;         ///< next to nothing has been free,
+    double far_s = 0;          ///< and neither
 };
 
 struct Marshal::Core {
@@ -119,7 +122,7 @@ struct Marshal::Core {
     Duration hold_open(Leg leg, double excess_a) const;
     bool explained(Leg leg) const;
 
-    // decide.cpp: what the legs may have to carry
+    // worst_case.cpp
     struct Share {  ///< one load's part in a prospect
         double drawn_a;
         double start_a;
@@ -129,10 +132,11 @@ struct Marshal::Core {
     Share share(LoadIndex i) const;
     void put_on(Prospect& p, LoadIndex i) const;
     void take_off(Prospect& p, LoadIndex i) const;
+    Duration started_for(LoadIndex i) const;
     Prospect prospect(bool count_relief) const;
     PerLeg<double> uncontrolled_a() const;
 
-    // decide.cpp: decisions
+    // decide.cpp
     void decide();
     void switch_off_unwanted();
     std::optional<Reason> must_not_run(LoadIndex i) const;
@@ -157,7 +161,7 @@ struct Marshal::Core {
     void switch_on(LoadIndex i);
     void switch_off(LoadIndex i, const Reason& why);
 
-    // decide.cpp: what is told
+    // tell.cpp
     void update_states();
     LoadState state_of(LoadIndex i) const;
     void update_warnings(Duration passed);

@@ -16,94 +16,15 @@ constexpr Duration sustained = 10min;      ///< a load that joins must not have 
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
-constexpr Duration trip_is_near = 10min;  ///< warn when a trip is closer than this ...
-constexpr Duration trip_is_far = 20min;   ///< ... and give the all-clear beyond this
-constexpr double near_share = 0.10;       ///< warn when less than this share of the steady limit is free ...
-constexpr double far_share = 0.15;        ///< ... and give the all-clear above this
-constexpr double near_for_s = 30;         ///< for so long
-constexpr Duration sheds_first = 2s;      ///< no alarm for what a shed puts right
-constexpr double far_for_s = 60;
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 6;    ///< the wait doubles so often at most
-constexpr double told_again_a = 0.5;     ///< figures in a reason are told anew when they move this much
 constexpr double drained = 0.25;         ///< an overload's clock runs back at a quarter of its speed
-
-void add(PerLeg<double>& sums, LegSet legs, double amount) {
-    for (Leg leg : all_legs)
-        if (legs.contains(leg)) sums[leg] += amount;
-}
 
 Reason reason_of(const Misfit& m) {
     return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
 }
 
 }  // namespace
-
-// --- what the legs may have to carry ---
-
-Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
-    const Load& load = rig.loads[i];
-    const Track& track = tracks[i];
-    if (load.controlled() && !may_be_on(i)) return {};
-    for (Leg leg : all_legs)  // unseen, it may have stopped and be about to start again
-        if (load.legs.contains(leg) && silent(leg))
-            return {0, load.start_a(0), load.running_a(), load.start_window()};
-    Share share{track.drawn_a, 0, 0, {}};
-    if (!standing(i)) return share;
-    share.start_a = load.start_a(track.settled);
-    for (std::size_t s = track.settled; s < load.stages.size(); ++s)
-        share.running_a += load.stages[s].running_a;
-    share.window = load.start_window();
-    return share;
-}
-
-void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
-    const Share s = share(i);
-    p.take_off(rig.loads[i].legs, -s.drawn_a);
-    p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
-}
-
-void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
-    const Share s = share(i);
-    p.take_off(rig.loads[i].legs, s.drawn_a);
-    p.release(rig.loads[i].legs, s.start_a, s.running_a);
-}
-
-/// What flows and is not drawn by a load that we control and that is on.
-PerLeg<double> Marshal::Core::uncontrolled_a() const {
-    PerLeg<double> rest_a;
-    for (Leg leg : all_legs)
-        rest_a[leg] = explained(leg) || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
-    for (LoadIndex i : by_rank)
-        add(rest_a, rig.loads[i].legs, -tracks[i].drawn_a);
-    for (Leg leg : all_legs)
-        rest_a[leg] = std::max(0.0, rest_a[leg]);
-    return rest_a;
-}
-
-Prospect Marshal::Core::prospect(bool count_relief) const {
-    Prospect p;
-    p.reaction = reaction;
-    for (Leg leg : all_legs) {
-        const LegWatch& watch = legs[leg].watch;
-        p.measured_a[leg] = watch.now_a();
-        p.base_a[leg] = explained(leg) ? watch.level_a() : watch.now_a();
-        if (!silent(leg)) continue;
-        for (LoadIndex i = 0; i < tracks.size(); ++i)
-            if (rig.loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
-        p.measured_a[leg] = p.base_a[leg] = std::max(0.0, p.base_a[leg]);
-    }
-    for (LoadIndex i = 0; i < tracks.size(); ++i) {
-        const Share s = share(i);
-        p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
-        const auto& relief = tracks[i].relief;
-        if (count_relief && relief && !relief->seen && now < relief->counts_until)
-            p.take_off(rig.loads[i].legs, relief->drawn_a);
-    }
-    return p;
-}
-
-// --- decisions ---
 
 void Marshal::Core::decide() {
     check_reliefs();
@@ -470,95 +391,6 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     }
     track.reason = why;
     actions.push_back(Switch{i, false, why});
-}
-
-// --- what is told ---
-
-LoadState Marshal::Core::state_of(LoadIndex i) const {
-    const Track& track = tracks[i];
-    const bool all_settled = track.settled == rig.loads[i].stages.size();
-    if (!rig.loads[i].controlled()) return all_settled ? LoadState::running : LoadState::off;
-    if (track.lockout != Lockout::none) return LoadState::locked_out;
-    if (may_be_on(i)) {
-        if (all_settled) return LoadState::running;
-        return track.stage_due ? LoadState::starting : LoadState::permitted;
-    }
-    if (track.held || !track.wanted) return LoadState::off;
-    if (track.shed) return LoadState::shed;
-    return track.reason.kind == ReasonKind::rests ? LoadState::resting : LoadState::waiting;
-}
-
-void Marshal::Core::update_states() {
-    for (LoadIndex i = 0; i < tracks.size(); ++i) {
-        Track& track = tracks[i];
-        const LoadState state = state_of(i);
-        const bool figures_moved =
-            std::abs(track.reason.needed_a - track.told.needed_a) >= told_again_a ||
-            std::abs(track.reason.available_a - track.told.available_a) >= told_again_a;
-        Reason same_figures = track.reason;
-        same_figures.needed_a = track.told.needed_a;
-        same_figures.available_a = track.told.available_a;
-        if (state == track.state && same_figures == track.told && !figures_moved &&
-            track.wanted == track.told_wanted && track.held == track.told_held)
-            continue;
-        track.state = state;
-        track.told = track.reason;
-        track.told_wanted = track.wanted;
-        track.told_held = track.held;
-        actions.push_back(LoadChanged{i});
-    }
-}
-
-/// Told before it goes wrong: a trip comes near, or next to nothing is free for a while.
-void Marshal::Core::update_warnings(Duration passed) {
-    const Source& s = *source();
-    const Prospect p = prospect(true);
-    bool all_far = true;
-    std::size_t image = 0;
-    for (std::size_t l = 0; l < s.limits.size(); ++l) {
-        const Limit& limit = s.limits[l];
-        const double current_a = p.base_through(limit);
-        double free_share = 1 - current_a / limit.steady_a;
-        Duration trip_in = Duration::max();
-        for (const ThermalImage& own : limit.images)
-            trip_in = std::min(
-                trip_in, own.time_to_trip(thetas[*present][image++], current_a).value_or(Duration::max()));
-        double& near_s = limit_books[l].near_s;
-        const bool trips_soon = trip_in < trip_is_near;
-        if (trips_soon || free_share < near_share)
-            near_s = std::max(0.0, near_s) + seconds(passed);
-        else if (trip_in > trip_is_far && free_share > far_share)
-            near_s = std::min(0.0, near_s) - seconds(passed);
-        all_far = all_far && near_s <= -far_for_s;
-        const double soon_s = seconds(rig.timing.steady_grace + reaction + sheds_first);
-        if (near_s >= (trips_soon ? soon_s : near_for_s))
-            raise(AlertKind::trip_nears, std::nullopt,
-                  {.kind = ReasonKind::steady_full,
-                   .limit = l,
-                   .needed_a = current_a,
-                   .available_a = limit.steady_a});
-    }
-    if (all_far) clear(AlertKind::trip_nears, std::nullopt);
-    if (!any_silent()) return;
-    for (Leg leg : all_legs)
-        if (legs[leg].heard_at && silent(leg))
-            raise(AlertKind::meter_silent, std::nullopt, {.kind = ReasonKind::waits_for_meter});
-}
-
-void Marshal::Core::raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason) {
-    for (const RaisedAlert& alert : raised)
-        if (alert.kind == kind && alert.load == load) return;
-    raised.push_back({kind, load});
-    actions.push_back(AlertRaised{kind, load, reason});
-}
-
-void Marshal::Core::clear(AlertKind kind, std::optional<LoadIndex> load) {
-    const auto found = std::find_if(raised.begin(), raised.end(), [&](const RaisedAlert& alert) {
-        return alert.kind == kind && alert.load == load;
-    });
-    if (found == raised.end()) return;
-    raised.erase(found);
-    actions.push_back(AlertCleared{kind, load});
 }
 
 }  // namespace ampmarshal::rules

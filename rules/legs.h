@@ -49,4 +49,10 @@ struct PerLeg {
     constexpr const T& operator[](Leg leg) const { return values[static_cast<std::size_t>(leg)]; }
 };
 
+/// What a load draws counts on each of its legs.
+constexpr void add(PerLeg<double>& sums, LegSet legs, double amount) {
+    for (const Leg leg : all_legs)
+        if (legs.contains(leg)) sums[leg] += amount;
+}
+
 }  // namespace ampmarshal::rules

@@ -1,0 +1,110 @@
+// What is told of the decisions: the state of each load, and the alerts.
+#include <algorithm>
+#include <cmath>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+namespace {
+
+using namespace std::chrono_literals;
+
+constexpr Duration trip_is_near = 10min;  ///< warn when a trip is closer than this ...
+constexpr Duration trip_is_far = 20min;   ///< ... and give the all-clear beyond this
+constexpr double near_share = 0.10;       ///< warn when less than this share of the steady limit is free ...
+constexpr double far_share = 0.15;        ///< ... and give the all-clear above this
+constexpr double near_for_s = 30;         ///< for so long
+constexpr Duration sheds_first = 2s;      ///< no alarm for what a shed puts right
+constexpr double far_for_s = 60;
+constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
+
+}  // namespace
+
+LoadState Marshal::Core::state_of(LoadIndex i) const {
+    const Track& track = tracks[i];
+    const bool all_settled = track.settled == rig.loads[i].stages.size();
+    if (!rig.loads[i].controlled()) return all_settled ? LoadState::running : LoadState::off;
+    if (track.lockout != Lockout::none) return LoadState::locked_out;
+    if (may_be_on(i)) {
+        if (all_settled) return LoadState::running;
+        return track.stage_due ? LoadState::starting : LoadState::permitted;
+    }
+    if (track.held || !track.wanted) return LoadState::off;
+    if (track.shed) return LoadState::shed;
+    return track.reason.kind == ReasonKind::rests ? LoadState::resting : LoadState::waiting;
+}
+
+void Marshal::Core::update_states() {
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        Track& track = tracks[i];
+        const LoadState state = state_of(i);
+        const bool figures_moved =
+            std::abs(track.reason.needed_a - track.told.needed_a) >= told_again_a ||
+            std::abs(track.reason.available_a - track.told.available_a) >= told_again_a;
+        Reason same_figures = track.reason;
+        same_figures.needed_a = track.told.needed_a;
+        same_figures.available_a = track.told.available_a;
+        if (state == track.state && same_figures == track.told && !figures_moved &&
+            track.wanted == track.told_wanted && track.held == track.told_held)
+            continue;
+        track.state = state;
+        track.told = track.reason;
+        track.told_wanted = track.wanted;
+        track.told_held = track.held;
+        actions.push_back(LoadChanged{i});
+    }
+}
+
+/// Told before it goes wrong: a trip comes near, or next to nothing is free for a while.
+void Marshal::Core::update_warnings(Duration passed) {
+    const Source& s = *source();
+    const Prospect p = prospect(true);
+    bool all_far = true;
+    std::size_t image = 0;
+    for (std::size_t l = 0; l < s.limits.size(); ++l) {
+        const Limit& limit = s.limits[l];
+        const double current_a = p.base_through(limit);
+        const double free_share = 1 - current_a / limit.steady_a;
+        Duration trip_in = Duration::max();
+        for (const ThermalImage& own : limit.images)
+            trip_in = std::min(
+                trip_in, own.time_to_trip(thetas[*present][image++], current_a).value_or(Duration::max()));
+        LimitBooks& books = limit_books[l];
+        const bool far = trip_in > trip_is_far && free_share > far_share;
+        books.soon_s = trip_in < trip_is_near ? books.soon_s + seconds(passed) : 0;
+        books.near_s = free_share < near_share ? books.near_s + seconds(passed) : 0;
+        books.far_s = far ? books.far_s + seconds(passed) : 0;
+        all_far = all_far && books.far_s >= far_for_s;
+        const double soon_for_s = seconds(rig.timing.steady_grace + reaction + sheds_first);
+        if (books.soon_s >= soon_for_s || books.near_s >= near_for_s)
+            raise(AlertKind::trip_nears, std::nullopt,
+                  {.kind = ReasonKind::steady_full,
+                   .limit = l,
+                   .needed_a = current_a,
+                   .available_a = limit.steady_a});
+    }
+    if (all_far) clear(AlertKind::trip_nears, std::nullopt);
+    if (!any_silent()) return;
+    for (Leg leg : all_legs)
+        if (legs[leg].heard_at && silent(leg))
+            raise(AlertKind::meter_silent, std::nullopt, {.kind = ReasonKind::waits_for_meter});
+}
+
+void Marshal::Core::raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason) {
+    for (const RaisedAlert& alert : raised)
+        if (alert.kind == kind && alert.load == load) return;
+    raised.push_back({kind, load});
+    actions.push_back(AlertRaised{kind, load, reason});
+}
+
+void Marshal::Core::clear(AlertKind kind, std::optional<LoadIndex> load) {
+    const auto found = std::find_if(raised.begin(), raised.end(), [&](const RaisedAlert& alert) {
+        return alert.kind == kind && alert.load == load;
+    });
+    if (found == raised.end()) return;
+    raised.erase(found);
+    actions.push_back(AlertCleared{kind, load});
+}
+
+}  // namespace ampmarshal::rules

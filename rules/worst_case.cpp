@@ -1,0 +1,79 @@
+// The books turned into a Prospect: what flows, what is reserved for starts, what a shed is about to relieve.
+#include <algorithm>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
+    const Load& load = rig.loads[i];
+    const Track& track = tracks[i];
+    if (load.controlled() && !may_be_on(i)) return {};
+    for (Leg leg : all_legs)  // unseen, it may have stopped and be about to start again
+        if (load.legs.contains(leg) && silent(leg))
+            return {0, load.start_a(0), load.running_a(), load.start_window()};
+    Share share{track.drawn_a, 0, 0, {}};
+    if (!standing(i)) return share;
+    share.start_a = load.start_a(track.settled);
+    for (std::size_t s = track.settled; s < load.stages.size(); ++s)
+        share.running_a += load.stages[s].running_a;
+    share.window = load.start_window();
+    return share;
+}
+
+void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
+    const Share s = share(i);
+    p.take_off(rig.loads[i].legs, -s.drawn_a);
+    p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
+}
+
+void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
+    const Share s = share(i);
+    p.take_off(rig.loads[i].legs, s.drawn_a);
+    p.release(rig.loads[i].legs, s.start_a, s.running_a);
+}
+
+/// What flows and is not drawn by a load that we control and that is on.
+PerLeg<double> Marshal::Core::uncontrolled_a() const {
+    PerLeg<double> rest_a;
+    for (Leg leg : all_legs)
+        rest_a[leg] = explained(leg) || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+    for (LoadIndex i : by_rank)
+        add(rest_a, rig.loads[i].legs, -tracks[i].drawn_a);
+    for (Leg leg : all_legs)
+        rest_a[leg] = std::max(0.0, rest_a[leg]);
+    return rest_a;
+}
+
+/// How much of this load's start window has passed already, if a rise that is under way can only be its
+/// start.
+Duration Marshal::Core::started_for(LoadIndex i) const {
+    const Leg leg = rig.loads[i].legs.first();
+    if (!tracks[i].stage_due || !standing(i) || !explained(leg)) return Duration::zero();
+    return now - legs[leg].watch.began();
+}
+
+Prospect Marshal::Core::prospect(bool count_relief) const {
+    Prospect p;
+    p.reaction = reaction;
+    for (Leg leg : all_legs) {
+        const LegWatch& watch = legs[leg].watch;
+        p.measured_a[leg] = watch.now_a();
+        p.base_a[leg] = explained(leg) ? watch.level_a() : watch.now_a();
+        if (!silent(leg)) continue;
+        for (LoadIndex i = 0; i < tracks.size(); ++i)
+            if (rig.loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
+        p.measured_a[leg] = p.base_a[leg] = std::max(0.0, p.base_a[leg]);
+    }
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        const Share s = share(i);
+        p.reserve(rig.loads[i].legs, s.start_a, s.running_a,
+                  std::max(s.window - started_for(i), Duration::zero()));
+        const auto& relief = tracks[i].relief;
+        if (count_relief && relief && !relief->seen && now < relief->counts_until)
+            p.take_off(rig.loads[i].legs, relief->drawn_a);
+    }
+    return p;
+}
+
+}  // namespace ampmarshal::rules
