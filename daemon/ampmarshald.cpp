@@ -35,6 +35,12 @@ void print(const Mistakes& mistakes, const std::string& path) {
                  mistakes.size() == 1 ? "" : "s");
 }
 
+/// What is possible in a configuration, but may not be meant.
+void tell_warnings(const Configuration& configuration, const Log& log) {
+    for (const Mistake& warning : configuration.warnings)
+        log(Severity::warning, sentence(warning));
+}
+
 /// The first line of the password file; nothing (and a line in the log) if it cannot be read.
 std::optional<std::string> password(const Broker& broker, const Log& log) {
     if (!broker.password_file) return std::nullopt;
@@ -79,10 +85,12 @@ class Program {
         : path_(std::move(path)), mode_(mode), log_(std::move(log)) {}
 
     int run(const Configuration& configuration) {
+        tell_warnings(configuration, log_);
         Loop loop({SIGTERM, SIGINT, SIGHUP});
         watch_ = std::make_unique<Watch>(configuration, mode_, log_);
         Loop::Callbacks callbacks;
         callbacks.beat = [&](Instant now) { on_beat(now); };
+        callbacks.beat_soon = [&] { return watch_->steward.has_news(); };
         callbacks.on_signal = [&](Instant now, int signal) {
             if (signal == SIGHUP)
                 reload(now);
@@ -114,6 +122,7 @@ class Program {
             return;
         }
         log_(Severity::info, "the configuration was read again");
+        tell_warnings(std::get<Configuration>(read), log_);
         watch_->end(now, OnStop::leave);
         watch_ = std::make_unique<Watch>(std::get<Configuration>(read), mode_, log_);
     }
@@ -151,6 +160,8 @@ int main(int argc, char** argv) {
     }
     const auto& configuration = std::get<Configuration>(read);
     if (check) {
+        for (const Mistake& warning : configuration.warnings)
+            std::fprintf(stderr, "%s: warning: %s\n", path.c_str(), sentence(warning).c_str());
         std::printf("%s: no mistakes; %zu loads, %zu sources\n", path.c_str(), configuration.rig.loads.size(),
                     configuration.rig.sources.size());
         return 0;

@@ -40,6 +40,8 @@ constexpr double steady_grace_s = 2;
 constexpr double restore_after_s = 30;
 constexpr double dwell_s = 600;
 constexpr int starts_at_once = 1;
+constexpr double start_minimum_share = 103.5 / 120;  // a 115 V motor less 10 %: NEMA MG 1, 12.44
+constexpr double nominal_hz = 60;
 constexpr const char* homie_domain = "homie";
 }  // namespace fallback
 
@@ -98,6 +100,7 @@ void read_rig(Draft& draft, Section& section) {
     const bool two = section.whole("legs", {1, 2}, fallback::legs) == 2;
     configuration.rig.legs = two ? rules::LegSet::both() : rules::LegSet(rules::Leg::l1);
     draft.nominal_v = section.number("nominal_v", {90, 260}, fallback::nominal_v);
+    draft.rig().nominal_hz = section.number("nominal_hz", {45, 65}, fallback::nominal_hz);
 }
 
 void read_broker(Draft& draft, Section& section) {
@@ -365,6 +368,8 @@ void read_decisions(Draft& draft, Section& section) {
     timing.steady_grace = read_seconds(section, "steady_grace_s", {0, 60}, fallback::steady_grace_s);
     timing.restore_after = read_seconds(section, "restore_after_s", {0, 3600}, fallback::restore_after_s);
     timing.dwell = read_seconds(section, "dwell_s", {0, 86400}, fallback::dwell_s);
+    draft.rig().start_minimum_v =
+        section.number("start_minimum_v", {50, 260}, fallback::start_minimum_share * draft.nominal_v);
     timing.starts_at_once = section.whole("starts_at_once", {1, 16}, fallback::starts_at_once);
 }
 

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cstdio>
 #include <limits>
+#include <utility>
 
 #include "adapters/number_at.h"
 
@@ -69,6 +70,8 @@ Steward::Steward(Configuration configuration, Mode mode, adapters::Link& link, L
         for (const std::string& topic : topics)
             link_.subscribe(topic);
     if (configuration_.source_selection) link_.subscribe(configuration_.source_selection->topic);
+    for (const auto& charge : configuration_.battery_charge)
+        if (charge) link_.subscribe(charge->topic);
 }
 
 Steward::~Steward() {
@@ -110,6 +113,24 @@ void Steward::received(Instant now, const adapters::Message& message) {
     }
     if (configuration_.source_selection && message.topic == configuration_.source_selection->topic)
         source_told(now, message);
+    charge_told(now, message);
+}
+
+/// A retained charge may be from before the drive: it is not believed.
+void Steward::charge_told(Instant now, const adapters::Message& message) {
+    const auto source = marshal_.source();
+    if (message.retained || !source || *source >= configuration_.battery_charge.size()) return;
+    const auto& charge = configuration_.battery_charge[*source];
+    if (!charge || charge->topic != message.topic) return;
+    adapters::Payload payload(message.payload);
+    const auto number = payload.number(charge->pointer);
+    const double* read = std::get_if<double>(&number);
+    const double percent = read ? *read * charge->scale : -1;
+    if (percent >= 0 && percent <= 100) {
+        feed(rules::BatteryCharge{now, percent});
+    } else if (!std::exchange(bad_charge_told_, true)) {
+        log_(Severity::warning, "'" + charge->topic + "' tells no charge from 0 to 100 %: ignored");
+    }
 }
 
 /// A retained choice may be from the last campground, so it is believed only if it makes the limits tighter.
@@ -142,7 +163,7 @@ void Steward::tick(Instant now) {
     }
     feed(rules::Tick{now});
     switches_.refresh(now, link_);
-    device_.refresh(adapters::snapshot(marshal_, now), now, link_);
+    tell_news(now);
     tell_waiting(now);
     notices();
 }
@@ -160,6 +181,7 @@ void Steward::stop(Instant now, OnStop what) {
         if (!loads[i].controlled()) continue;
         switches_.command(now, link_, i, false);
     }
+    tell_news(now);
     log_(Severity::info, what == OnStop::hold ? "stopping: every load is told to stop"
                                               : "stopping: switches are left as they are");
     device_.stop(now, link_);
@@ -171,10 +193,17 @@ void Steward::feed(const rules::Event& event) {
     const auto actions = marshal_.on(event);
     if (actions.empty()) return;
     const Instant now = std::visit([](const auto& e) { return e.at; }, event);
-    command(actions, now);  // before anything else: every millisecond counts for a shed
-    for (const rules::Action& action : actions)
+    command(actions, now);
+    // What is to be told waits for the next tick, so that the broker gets the processor and passes the
+    // command on: for a shed every millisecond counts.
+    news_.insert(news_.end(), actions.begin(), actions.end());
+}
+
+void Steward::tell_news(Instant now) {
+    for (const rules::Action& action : news_)
         tell(action, now);
-    device_.apply(actions, adapters::snapshot(marshal_, now), now, link_);
+    device_.apply(news_, adapters::snapshot(marshal_, now), now, link_);
+    news_.clear();
 }
 
 void Steward::command(std::span<const rules::Action> actions, Instant now) {

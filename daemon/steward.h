@@ -43,8 +43,10 @@ class Steward : public adapters::Link::Listener {
     Steward(const Steward&) = delete;
     Steward& operator=(const Steward&) = delete;
 
-    /// At least every quarter of a second.
+    /// At least every quarter of a second, and soon when there is news: commands go out at once, but what was
+    /// decided is published and logged here.
     void tick(rules::Instant now);
+    bool has_news() const { return !news_.empty(); }
 
     /// The last words: tells every controlled load to stop, if it is configured so, and says goodbye.
     void stop(rules::Instant now, OnStop what);
@@ -59,9 +61,11 @@ class Steward : public adapters::Link::Listener {
   private:
     void feed(const rules::Event& event);
     void command(std::span<const rules::Action> actions, rules::Instant now);
+    void tell_news(rules::Instant now);
     void tell(const rules::Action& action, rules::Instant now);
     void tell_waiting(rules::Instant now);
     void source_told(rules::Instant now, const adapters::Message& message);
+    void charge_told(rules::Instant now, const adapters::Message& message);
     bool tighter(rules::SourceIndex candidate) const;
     void notices();
 
@@ -73,7 +77,8 @@ class Steward : public adapters::Link::Listener {
     adapters::Meters meters_;
     adapters::Switches switches_;
     adapters::RigDevice device_;
-    bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
+    std::vector<rules::Action> news_;  ///< done and not told yet
+    bool command_lost_ = false;        ///< one could not be sent: everything is decided anew at the next tick
     struct Told {
         rules::ReasonKind reason = rules::ReasonKind::none;
         rules::Instant at{};
@@ -83,6 +88,7 @@ class Steward : public adapters::Link::Listener {
     std::vector<rules::SwitchFeedback> feedbacks_;
     std::vector<rules::Event> requests_;
     std::string last_refusal_;
+    bool bad_charge_told_ = false;
 };
 
 }  // namespace ampmarshal::daemon

@@ -29,6 +29,11 @@ enum class AlertKind : std::uint8_t {
     meter_silent,
     supply_lost,
     did_not_start,
+    low_voltage,
+    high_voltage,
+    low_frequency,  ///< the generator bogs down
+    open_neutral,   ///< the legs of a two-leg source move apart
+    battery_low,
 };
 
 /// Alerts are about the whole rig or, where `load` is set, about one load. Raised once, cleared once.

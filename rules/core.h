@@ -6,18 +6,20 @@
 // Every function here works on the state as it is at `now`, the instant of the event being handled.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <optional>
 #include <string>
 #include <vector>
 
+#include "rules/impedance.h"
 #include "rules/leg_watch.h"
 #include "rules/marshal.h"
 #include "rules/standing.h"
 
 namespace ampmarshal::rules {
 
-enum class Lockout : std::uint8_t { none, stall, disobedience };
+enum class Lockout : std::uint8_t { none, stall, disobedience, neutral };
 
 /// A load that was told to stop, between the command and its effect on the meter. Its current is taken off
 /// the books until `counts_until`, so that one overload is not shed for twice; and no longer, so that an
@@ -63,21 +65,45 @@ struct Track {
     bool told_held = false;
 };
 
+/// Counts how long something has been so. It runs back at a quarter of its speed, so that flapping cannot put
+/// off what follows from it.
+class Persistence {
+  public:
+    void note(bool holds, Duration passed) {
+        spent_s_ = holds ? spent_s_ + seconds(passed) : std::max(0.0, spent_s_ - drained * seconds(passed));
+    }
+    bool reached(Duration needed) const { return spent_s_ >= seconds(needed); }
+    bool gone() const { return spent_s_ <= 0; }
+    void fill(Duration needed) { spent_s_ = seconds(needed); }
+    void reset() { spent_s_ = 0; }
+
+  private:
+    static constexpr double drained = 0.25;
+    double spent_s_ = 0;
+};
+
 struct LegBooks {
     explicit LegBooks(Duration meter_period) : watch(meter_period) {}
     LegWatch watch;
     std::optional<Instant> heard_at{};
     std::optional<double> voltage_v{};
-    Instant last_step{};
+    std::optional<double> quiet_v{};  ///< before the current began to move
+    double extreme_a = 0;             ///< the reading furthest above the level in this movement ...
+    double extreme_v = 0;             ///< ... and the voltage at it
+    std::optional<double> frequency_hz{};
+    SourceImpedance impedance{};
+    Persistence low_voltage{};
+    Persistence high_voltage{};
+    Persistence low_frequency{};
     bool holds_peaks = false;  ///< the meter tells the highest current between two readings
     bool dead = false;         ///< the voltage is gone
 };
 
 struct LimitBooks {
-    double over_steady_s = 0;  ///< refilled fast, drained slowly: flapping cannot put off a shed
-    double soon_s = 0;         ///< for so long a trip has been soon,
-    double near_s = 0;         ///< next to nothing has been free,
-    double far_s = 0;          ///< and neither
+    Persistence over_steady{};
+    double soon_s = 0;  ///< for so long a trip has been soon,
+    double near_s = 0;  ///< next to nothing has been free,
+    double far_s = 0;   ///< and neither
 };
 
 struct Marshal::Core {
@@ -90,10 +116,10 @@ struct Marshal::Core {
     void handle(const SourceChanged& event);
     void handle(const OperatorRequest& event);
     void handle(const LinkChanged& event);
+    void handle(const BatteryCharge& event);
     void handle(const Tick&) {}
     PerLeg<double> held_a(const MeterSample* next) const;
     void advance_images(Instant at, const PerLeg<double>& held_a);
-    void check_supply(Leg leg);
     void assert_switches();
     void rest_everything();
 
@@ -108,6 +134,15 @@ struct Marshal::Core {
     bool standing(LoadIndex i) const;
     bool start_in_flight(LoadIndex i) const;
     double total_run_a(LoadIndex i) const;
+
+    // voltage.cpp
+    void note_line(const MeterSample& event, bool was_moving);
+    void learn_impedance(Leg leg, const LegWatch::Steps& steps);
+    void check_supply(Leg leg);
+    void check_line(Duration passed);
+    void check_neutral(Duration passed);
+    bool shed_last_on(Leg leg, const Reason& why);
+    std::optional<Reason> sags_too_low(LoadIndex i, const Prospect& p) const;
 
     // starts.cpp
     void explain(Leg leg, const Step& step);
@@ -171,6 +206,9 @@ struct Marshal::Core {
     Rig rig;
     std::optional<SourceIndex> present;
     Instant now;
+    Persistence legs_apart{};
+    std::optional<double> battery_percent{};
+    bool battery_low = false;
     bool link_up = false;
     Instant link_up_at{};
     std::vector<Track> tracks;

@@ -18,7 +18,6 @@ constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for ro
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 6;    ///< the wait doubles so often at most
-constexpr double drained = 0.25;         ///< an overload's clock runs back at a quarter of its speed
 
 Reason reason_of(const Misfit& m) {
     return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
@@ -43,10 +42,12 @@ std::optional<Reason> Marshal::Core::must_not_run(LoadIndex i) const {
     if (track.held) return Reason{.kind = ReasonKind::held_by_person};
     if (track.lockout == Lockout::stall) return Reason{.kind = ReasonKind::locked_out_stall};
     if (track.lockout == Lockout::disobedience) return Reason{.kind = ReasonKind::locked_out_disobedience};
+    if (track.lockout == Lockout::neutral) return Reason{.kind = ReasonKind::locked_out_neutral};
     if (!track.wanted) return Reason{.kind = ReasonKind::not_wanted};
     if (!source()) return Reason{.kind = ReasonKind::waits_for_source};
     if (!source()->serves(rig.loads[i].legs)) return Reason{.kind = ReasonKind::not_served};
     if (any_dead()) return Reason{.kind = ReasonKind::supply_lost};
+    if (battery_low) return Reason{.kind = ReasonKind::battery_low};
     return std::nullopt;
 }
 
@@ -62,19 +63,15 @@ void Marshal::Core::note_steady_time(Duration passed) {
     if (!s || passed <= Duration::zero()) return;
     const Prospect p = prospect(true);
     for (std::size_t l = 0; l < s->limits.size(); ++l) {
-        double& over_s = limit_books[l].over_steady_s;
-        if (p.base_through(s->limits[l]) > s->limits[l].steady_a)
-            over_s += seconds(passed);
-        else
-            over_s = std::max(0.0, over_s - drained * seconds(passed));
+        limit_books[l].over_steady.note(p.base_through(s->limits[l]) > s->limits[l].steady_a, passed);
     }
     update_warnings(passed);
 }
 
 bool Marshal::Core::steady_spent() const {
-    const double grace_s = seconds(rig.timing.steady_grace);
-    return std::any_of(limit_books.begin(), limit_books.end(),
-                       [&](const LimitBooks& books) { return books.over_steady_s >= grace_s; });
+    return std::any_of(limit_books.begin(), limit_books.end(), [&](const LimitBooks& books) {
+        return books.over_steady.reached(rig.timing.steady_grace);
+    });
 }
 
 std::optional<Misfit> Marshal::Core::stays_misfit(const Prospect& p, bool with_steady) const {
@@ -174,6 +171,7 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     if (const auto why = must_not_run(i)) return why;
     if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
     if (any_silent()) return Reason{.kind = ReasonKind::waits_for_meter};
+    if (source()->low_battery && !battery_percent) return Reason{.kind = ReasonKind::waits_for_battery};
     if (!track.asserted || !track.heard) return Reason{.kind = ReasonKind::waits_for_switch};
     if (track.not_before && now < *track.not_before) {
         Reason why = track.reason;  // of the shed or the failed start
@@ -268,6 +266,10 @@ void Marshal::Core::grant_what_may_start() {
             // Nothing can be told apart, or relied on to stay free, while the current moves.
             if (!track.claim_until) track.reason = {.kind = ReasonKind::current_moves};
             promise(i);
+            continue;
+        }
+        if (const auto sag = sags_too_low(i, p)) {
+            track.reason = *sag;
             continue;
         }
         const auto why = cannot_join(i, p, kept_a, theta());

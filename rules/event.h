@@ -65,12 +65,18 @@ struct LinkChanged {
     bool up;
 };
 
+/// The state of charge of the battery that an inverter lives on.
+struct BatteryCharge {
+    Instant at;
+    double percent;
+};
+
 /// Time passes. Send one at least every quarter of a second.
 struct Tick {
     Instant at;
 };
 
 using Event = std::variant<MeterSample, DemandChanged, SwitchFeedback, SourceChanged, OperatorRequest,
-                           LinkChanged, Tick>;
+                           LinkChanged, BatteryCharge, Tick>;
 
 }  // namespace ampmarshal::rules

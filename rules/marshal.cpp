@@ -15,8 +15,6 @@ constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained swi
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
 constexpr int offs_repeated_max = 3;
-constexpr double dead_share = 0.5;    ///< below this share of nominal voltage the supply is gone
-constexpr double alive_share = 0.85;  ///< and above this it is back
 
 Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
@@ -129,7 +127,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (!rig.legs.contains(event.leg)) return;
     LegBooks& books = legs[event.leg];
     books.heard_at = event.at;
-    if (event.voltage_v) books.voltage_v = event.voltage_v;
+    note_line(event, books.watch.moving());
     books.holds_peaks = event.peak_a.has_value();
     if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
@@ -138,26 +136,12 @@ void Marshal::Core::handle(const MeterSample& event) {
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
     if (steps.first) explain(event.leg, *steps.first);
     if (steps.second) explain(event.leg, *steps.second);
+    learn_impedance(event.leg, steps);
     if (steps.first)
         reconcile(event.leg);
     else if (books.watch.rising() && event.at - books.watch.began() > open)
         check_stall(event.leg, excess_a, books.watch.began());
     check_supply(event.leg);
-}
-
-void Marshal::Core::check_supply(Leg leg) {
-    LegBooks& books = legs[leg];
-    const Source* s = source();
-    if (!books.voltage_v || !s) return;
-    if (!books.dead && *books.voltage_v < dead_share * s->nominal_v) {
-        books.dead = true;
-        rest_everything();
-        raise(AlertKind::supply_lost, std::nullopt, {.kind = ReasonKind::supply_lost});
-    } else if (books.dead && *books.voltage_v >= alive_share * s->nominal_v) {
-        books.dead = false;
-        rest_everything();
-        if (!any_dead()) clear(AlertKind::supply_lost, std::nullopt);
-    }
 }
 
 void Marshal::Core::rest_everything() {
@@ -210,6 +194,12 @@ void Marshal::Core::handle(const SourceChanged& event) {
     if (present) unplugged_at[*present] = event.at;
     present = event.source;
     limit_books.clear();
+    for (Leg leg : all_legs)
+        legs[leg].impedance = SourceImpedance{};
+    legs_apart.reset();
+    battery_percent.reset();
+    battery_low = false;
+    clear(AlertKind::battery_low, std::nullopt);
     if (!present) return;
     // While it was unplugged its images cooled at no current. What is over its steady limit goes without a
     // grace.
@@ -223,7 +213,19 @@ void Marshal::Core::handle(const SourceChanged& event) {
     }
     limit_books.resize(s.limits.size());
     for (LimitBooks& books : limit_books)
-        books.over_steady_s = seconds(rig.timing.steady_grace);
+        books.over_steady.fill(rig.timing.steady_grace);
+}
+
+void Marshal::Core::handle(const BatteryCharge& event) {
+    const Source* s = source();
+    if (!s || !s->low_battery) return;
+    battery_percent = event.percent;
+    if (event.percent < s->low_battery->stop_below_percent) battery_low = true;
+    if (event.percent >= s->low_battery->resume_from_percent) battery_low = false;
+    if (battery_low)
+        raise(AlertKind::battery_low, std::nullopt, {.kind = ReasonKind::battery_low});
+    else
+        clear(AlertKind::battery_low, std::nullopt);
 }
 
 void Marshal::Core::handle(const OperatorRequest& event) {
@@ -241,6 +243,9 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             unsettle(event.load);
             clear(AlertKind::stall, event.load);
             clear(AlertKind::disobedience, event.load);
+            if (std::none_of(tracks.begin(), tracks.end(),
+                             [](const Track& t) { return t.lockout == Lockout::neutral; }))
+                clear(AlertKind::open_neutral, std::nullopt);
             break;
     }
 }
@@ -283,6 +288,7 @@ std::span<const Action> Marshal::on(const Event& event) {
     core.now = at;
     std::visit([&](const auto& e) { core.handle(e); }, event);
     core.note_steady_time(passed);
+    core.check_line(passed);
     core.decide();
     return core.actions;
 }
@@ -330,6 +336,10 @@ std::optional<double> Marshal::current_a(Leg leg) const {
 std::optional<double> Marshal::voltage_v(Leg leg) const {
     if (!core_->rig.legs.contains(leg) || core_->silent(leg)) return std::nullopt;
     return core_->legs[leg].voltage_v;
+}
+
+std::optional<double> Marshal::impedance_ohm(Leg leg) const {
+    return core_->legs[leg].impedance.ohm();
 }
 
 }  // namespace ampmarshal::rules

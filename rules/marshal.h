@@ -43,6 +43,10 @@ struct Rig {
     std::vector<Source> sources;
     std::vector<Load> loads;
     Timing timing;
+    double nominal_hz = 60;
+    /// A motor is not started where the line would sag below this, and loads are shed where it stays below.
+    /// By default a 115 V motor less 10 % (NEMA MG 1, 12.44); in proportion for another nominal voltage.
+    double start_minimum_v = 103.5;
     bool observing = false;  ///< decide and tell, but count on nothing being carried out
 };
 
@@ -96,6 +100,7 @@ class Marshal {
     LimitView limit(std::size_t limit) const;        ///< index into the present source's limits
     std::optional<double> current_a(Leg leg) const;  ///< nothing while the leg's meter is silent
     std::optional<double> voltage_v(Leg leg) const;
+    std::optional<double> impedance_ohm(Leg leg) const;  ///< of the present source; nothing until it is known
 
   private:
     struct Core;

@@ -16,6 +16,12 @@ std::string amperes(double current_a) {
     return text.data();
 }
 
+std::string volts(double line_v) {
+    std::array<char, 32> text{};
+    std::snprintf(text.data(), text.size(), "%.0f V", line_v);
+    return text.data();
+}
+
 /// " for another 3 min"; nothing if there is no end, or it has passed. Coarse on purpose: a countdown that
 /// changes every second is noise on a phone.
 std::string wait(std::optional<Instant> until, Instant now) {
@@ -40,6 +46,7 @@ struct Names {
             return "the source";
         return rig.sources[*source].limits[*reason.limit].name;
     }
+    std::string leg() const { return reason.leg ? name(*reason.leg) : "the line"; }
     std::string other() const { return reason.other ? rig.loads[*reason.other].name : "another load"; }
     std::string allows() const { return limit() + " allows " + amperes(reason.available_a); }
 };
@@ -58,6 +65,8 @@ std::string why_shed(const Names& n) {
                    ", and " + n.allows();
         case ReasonKind::shed_for_rank: return "shed to make room for " + n.other();
         case ReasonKind::shed_start_lost: return "shed: a start did not settle and this load may be the one";
+        case ReasonKind::shed_voltage: return "shed: " + n.leg() + " is down to " + volts(n.reason.line_v);
+        case ReasonKind::shed_frequency: return "shed: the generator is bogging down";
         default: return "shed";
     }
 }
@@ -77,6 +86,9 @@ std::string why_waiting(const Names& n) {
         case ReasonKind::steady_full:
             return "running it would come to " + amperes(n.reason.needed_a) + ", and " + n.allows() +
                    " to stay on";
+        case ReasonKind::voltage_too_low:
+            return "its start would pull " + n.leg() + " down to " + volts(n.reason.line_v) +
+                   ", and at least " + volts(n.reason.minimum_v) + " should stay";
         case ReasonKind::makes_room: return "waits for " + n.other() + " to stop";
         case ReasonKind::did_not_start: return "was switched on and nothing came; tried again later";
         default: return "waits";
@@ -95,6 +107,10 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
             return "locked out: its start did not settle; have it looked at, then acknowledge";
         case ReasonKind::locked_out_disobedience:
             return "locked out: it was told to stop and did not; have its switch looked at, then acknowledge";
+        case ReasonKind::locked_out_neutral:
+            return "locked out: the neutral may be open; have the supply looked at, then acknowledge";
+        case ReasonKind::waits_for_battery: return "waits until the battery's charge is heard";
+        case ReasonKind::battery_low: return "waits until the battery is charged again";
         case ReasonKind::waits_for_source: return "waits until the source is known";
         case ReasonKind::waits_for_meter: return "waits until the meters are heard";
         case ReasonKind::waits_for_switch: return "waits until its switch is heard";
@@ -109,6 +125,8 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
         case ReasonKind::shed_steady:
         case ReasonKind::shed_worst_case:
         case ReasonKind::shed_for_rank:
+        case ReasonKind::shed_voltage:
+        case ReasonKind::shed_frequency:
         case ReasonKind::shed_start_lost: return why_shed(names) + wait(reason.until, now);
         default: return why_waiting(names) + wait(reason.until, now);
     }
@@ -121,6 +139,12 @@ const char* word(ReasonKind kind) {
         case ReasonKind::held_by_person: return "held_by_person";
         case ReasonKind::locked_out_stall: return "locked_out_stall";
         case ReasonKind::locked_out_disobedience: return "locked_out_disobedience";
+        case ReasonKind::locked_out_neutral: return "locked_out_neutral";
+        case ReasonKind::waits_for_battery: return "waits_for_battery";
+        case ReasonKind::voltage_too_low: return "voltage_too_low";
+        case ReasonKind::battery_low: return "battery_low";
+        case ReasonKind::shed_voltage: return "shed_voltage";
+        case ReasonKind::shed_frequency: return "shed_frequency";
         case ReasonKind::waits_for_source: return "waits_for_source";
         case ReasonKind::waits_for_meter: return "waits_for_meter";
         case ReasonKind::waits_for_switch: return "waits_for_switch";
@@ -158,6 +182,11 @@ const char* word(AlertKind kind) {
         case AlertKind::meter_silent: return "meter_silent";
         case AlertKind::supply_lost: return "supply_lost";
         case AlertKind::did_not_start: return "did_not_start";
+        case AlertKind::low_voltage: return "low_voltage";
+        case AlertKind::high_voltage: return "high_voltage";
+        case AlertKind::low_frequency: return "low_frequency";
+        case AlertKind::open_neutral: return "open_neutral";
+        case AlertKind::battery_low: return "battery_low";
     }
     return "overload";
 }

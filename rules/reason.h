@@ -20,9 +20,11 @@ enum class ReasonKind : std::uint8_t {
     held_by_person,
     locked_out_stall,         ///< cleared by an acknowledge request
     locked_out_disobedience,  ///< cleared by an acknowledge request
+    locked_out_neutral,       ///< cleared by an acknowledge request
     // It waits for something to be known.
     waits_for_source,
     waits_for_meter,
+    waits_for_battery,
     waits_for_switch,
     waits_for_link,
     observing_only,
@@ -35,8 +37,10 @@ enum class ReasonKind : std::uint8_t {
     start_over_ceiling,  ///< its start, on top of all that may start, would exceed a ceiling
     start_too_hot,       ///< its start would bring a thermal image too close to its trip
     steady_full,         ///< once running, the steady limit would be exceeded
-    makes_room,          ///< another load has been told to stop and the meter has not confirmed it yet
-    did_not_start,       ///< it was switched on and nothing came; tried again later
+    voltage_too_low,     ///< its start would pull the line below the start minimum
+    battery_low,
+    makes_room,     ///< another load has been told to stop and the meter has not confirmed it yet
+    did_not_start,  ///< it was switched on and nothing came; tried again later
     // Why it was granted.
     fits,
     // Why it was taken off.
@@ -46,6 +50,8 @@ enum class ReasonKind : std::uint8_t {
     shed_worst_case,  ///< what could start by itself no longer fits
     shed_for_rank,    ///< pushed out by a load of higher rank
     shed_start_lost,  ///< several starts could be the one that does not settle
+    shed_voltage,     ///< the line voltage has been too low for a while
+    shed_frequency,   ///< the generator bogs down
     supply_lost,
     stopping,  ///< the program ends and holds all loads
 };
@@ -56,7 +62,10 @@ struct Reason {
     std::optional<LoadIndex> other{};    ///< the load that is in the way, or that pushed this one out
     double needed_a = 0;                 ///< current the limit would see, or sees
     double available_a = 0;              ///< current the limit allows
-    std::optional<Instant> until{};      ///< when a wait for time ends
+    std::optional<Leg> leg{};
+    double line_v = 0;               ///< voltage seen or foreseen on that leg
+    double minimum_v = 0;            ///< and the least it should be
+    std::optional<Instant> until{};  ///< when a wait for time ends
 
     friend bool operator==(const Reason&, const Reason&) = default;
 };

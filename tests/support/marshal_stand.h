@@ -94,7 +94,7 @@ class Stand {
             for (Leg leg : all_legs) {
                 if (!rig_.legs.contains(leg)) continue;
                 const auto seen =
-                    send(MeterSample{now, leg, leg == Leg::l1 ? l1_a : l2_a, {}, voltage_v, {}});
+                    send(MeterSample{now, leg, leg == Leg::l1 ? l1_a : l2_a, {}, voltage_v, frequency_hz});
                 all.insert(all.end(), seen.begin(), seen.end());
             }
         }
@@ -153,6 +153,7 @@ class Stand {
     Marshal marshal;
     Instant now{};
     std::optional<double> voltage_v{};
+    std::optional<double> frequency_hz{};
     std::map<std::string, std::optional<LoadIndex>> alerts;
     std::vector<StartSeen> starts;
 
