@@ -15,6 +15,10 @@ namespace ampmarshal::daemon {
 using rules::Duration;
 using rules::Instant;
 
+namespace {
+constexpr Duration soon = std::chrono::milliseconds(1);
+}
+
 rules::Instant boot_time() {
     timespec t{};
     clock_gettime(CLOCK_BOOTTIME, &t);
@@ -64,6 +68,7 @@ void Loop::run(const std::function<adapters::MosquittoLink&()>& link, Duration b
     Instant next_beat = boot_time();
     while (running_) {
         const Instant before = boot_time();
+        if (callbacks.beat_soon && callbacks.beat_soon()) next_beat = std::min(next_beat, before + soon);
         watch(link().fd(), link().wants_write());
         const Instant wake = std::min(next_beat, link().next_wake().value_or(next_beat));
         const auto wait_ms =

@@ -26,6 +26,8 @@ class Loop {
 
     struct Callbacks {
         std::function<void(rules::Instant now)> beat;
+        /// True: the next beat comes in a millisecond or two instead of in its turn. May be left out.
+        std::function<bool()> beat_soon;
         std::function<void(rules::Instant now, int signal)> on_signal;
     };
 
