@@ -1,0 +1,16 @@
+// Draws a rig and its days at random: one or two legs, breakers and generators with a true trip point from
+// the whole band, few loads or many, hot days and cold. Everything follows from the seed. What is drawn is
+// possible, not always sensible: nothing promises that all loads fit the source together, only that what
+// ampmarshal cannot control leaves room on it (a rig whose uncontrolled loads alone trip the breaker proves
+// nothing).
+#pragma once
+
+#include <cstdint>
+
+#include "adapters/virtual_rig/plan.h"
+
+namespace ampmarshal::tests {
+
+virtual_rig::RigPlan random_rig(std::uint64_t seed, rules::Duration time);
+
+}  // namespace ampmarshal::tests
