@@ -39,6 +39,24 @@ std::string unescaped(std::string_view token) {
     return out;
 }
 
+/// Lists and objects inside each other, in any text: what is no JSON the parser finds later.
+bool nests_deeper_than(int levels, std::string_view text) {
+    int level = 0;
+    bool in_string = false;
+    for (std::size_t i = 0; i < text.size(); ++i) {
+        const char c = text[i];
+        if (c == '"')
+            in_string = !in_string;
+        else if (in_string)
+            i += c == '\\' ? 1 : 0;
+        else if ((c == '[' || c == '{') && ++level > levels)
+            return true;
+        else if (c == ']' || c == '}')
+            --level;
+    }
+    return false;
+}
+
 const json* child(const json& parent, std::string_view token) {
     if (parent.is_object()) {
         const auto found = parent.find(unescaped(token));
@@ -59,13 +77,9 @@ Payload::~Payload() = default;
 
 void Payload::parse() {
     if (document_ || too_large_) return;
-    // The parser itself does not recurse; what it builds does when it is torn down, so deep values are
-    // dropped here.
-    const auto shallow = [this](int depth, json::parse_event_t, json&) {
-        too_large_ = too_large_ || depth > most_levels;
-        return !too_large_;
-    };
-    document_ = std::make_unique<const json>(json::parse(bytes_, shallow, false));
+    // The parser itself does not recurse; what it builds does when it is torn down.
+    too_large_ = nests_deeper_than(most_levels, bytes_);
+    if (!too_large_) document_ = std::make_unique<const json>(json::parse(bytes_, nullptr, false));
 }
 
 const json* Payload::at(std::string_view pointer) {
