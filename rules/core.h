@@ -140,6 +140,7 @@ struct Marshal::Core {
     void learn_impedance(Leg leg, const LegWatch::Steps& steps);
     void check_supply(Leg leg);
     void check_line(Duration passed);
+    void relieve(Leg leg, double line_v);
     void check_neutral(Duration passed);
     bool shed_last_on(Leg leg, const Reason& why);
     std::optional<Reason> sags_too_low(LoadIndex i, const Prospect& p) const;
@@ -219,6 +220,7 @@ struct Marshal::Core {
     std::vector<double> warm_theta;           ///< and for another
     std::vector<Instant> unplugged_at;        ///< per source: when it was last left
     std::vector<LimitBooks> limit_books;      ///< of the present source
+    std::size_t next_room_turn = 0;           ///< position in by_rank of who may try to make room next
     Duration slowest_switch{};
     Duration reaction{};  ///< from an overload to the effect of a shed, at most
     struct RaisedAlert {

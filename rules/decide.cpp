@@ -3,6 +3,7 @@
 // highest rank down.
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "rules/core.h"
 
@@ -240,14 +241,17 @@ std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const 
 void Marshal::Core::grant_what_may_start() {
     Prospect p = prospect(false);
     PerLeg<double> kept_a = uncontrolled_a();
-    bool room_made = false;
+    auto starting = start_under_way();
+    const std::size_t room_turn = std::exchange(next_room_turn, 0);
     const auto promise = [&](LoadIndex i) {
         const Load& load = rig.loads[i];
         p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
         add(kept_a, load.legs, load.running_a());
     };
-    for (LoadIndex i : by_rank) {
+    for (std::size_t turn = 0; turn < by_rank.size(); ++turn) {
+        const LoadIndex i = by_rank[turn];
         Track& track = tracks[i];
+        if (track.claim_until && now >= *track.claim_until) track.claim_until.reset();
         if (may_be_on(i)) {
             add(kept_a, rig.loads[i].legs, total_run_a(i));
             continue;
@@ -257,8 +261,8 @@ void Marshal::Core::grant_what_may_start() {
             track.reason = *why;
             continue;
         }
-        if (const auto other = start_under_way()) {
-            track.reason = {.kind = ReasonKind::another_start, .other = other};
+        if (starting) {
+            track.reason = {.kind = ReasonKind::another_start, .other = starting};
             promise(i);
             continue;
         }
@@ -276,14 +280,20 @@ void Marshal::Core::grant_what_may_start() {
         if (!why) {
             promise(i);
             switch_on(i);
-        } else if (track.claim_until && now < *track.claim_until) {
-            promise(i);
-        } else if (!track.claim_until && !room_made && make_room(i, p, kept_a)) {
-            room_made = true;
-            promise(i);
-        } else {
-            track.reason = reason_of(*why);
+            starting = start_under_way();
+            continue;
         }
+        if (track.claim_until) {
+            promise(i);
+            continue;
+        }
+        // One load at a time tries to make room, in turn: the cost of a decision stays linear in the loads.
+        const bool my_turn = turn >= room_turn && next_room_turn == 0;
+        if (my_turn) next_room_turn = turn + 1;
+        if (my_turn && make_room(i, p, kept_a))
+            promise(i);
+        else
+            track.reason = reason_of(*why);
     }
 }
 

@@ -27,6 +27,18 @@ constexpr double apart_share = 0.10;  ///< the legs differ by more than this sha
 constexpr double sum_share = 0.05;    ///< ... while their sum stays within this: the neutral is open
 constexpr Duration apart_for = 1s;
 
+/// Raised by any leg, over only when every leg says so.
+struct LineAlarm {
+    AlertKind kind;
+    bool on = false;
+    bool over = true;
+
+    void note(const Persistence& wrong, Duration needed, bool well_again) {
+        on |= wrong.reached(needed);
+        over &= well_again && wrong.gone();
+    }
+};
+
 }  // namespace
 
 /// Before the current is looked at: the voltage while it is quiet, and at the extreme of a movement.
@@ -106,8 +118,9 @@ bool Marshal::Core::shed_last_on(Leg leg, const Reason& why) {
 void Marshal::Core::check_line(Duration passed) {
     const Source* s = source();
     if (!s || any_dead()) return;
-    bool low = false, far_from_low = true, high = false, far_from_high = true, bogs = false,
-         far_from_bogging = true;
+    LineAlarm low{AlertKind::low_voltage};
+    LineAlarm high{AlertKind::high_voltage};
+    LineAlarm bogging{AlertKind::low_frequency};
     for (Leg leg : all_legs) {
         LegBooks& books = legs[leg];
         if (!rig.legs.contains(leg) || silent(leg)) continue;
@@ -116,34 +129,29 @@ void Marshal::Core::check_line(Duration passed) {
         books.low_voltage.note(line_v < rig.start_minimum_v, passed);
         books.high_voltage.note(line_v > high_share * s->nominal_v, passed);
         books.low_frequency.note(hz < bogging_share * rig.nominal_hz, passed);
-        const bool low_here = books.low_voltage.reached(low_for);
-        const bool bogs_here = books.low_frequency.reached(bogging_for);
-        // One load at a time, then a fresh look: each that goes lifts the line.
-        if (low_here && link_up &&
-            shed_last_on(leg, {.kind = ReasonKind::shed_voltage,
-                               .leg = leg,
-                               .line_v = line_v,
-                               .minimum_v = rig.start_minimum_v}))
-            books.low_voltage.reset();
-        if (bogs_here && link_up && shed_last_on(leg, {.kind = ReasonKind::shed_frequency, .leg = leg}))
-            books.low_frequency.reset();
-        low |= low_here;
-        bogs |= bogs_here;
-        high |= books.high_voltage.reached(low_for);
-        far_from_low &= line_v >= rig.start_minimum_v + all_clear_v && books.low_voltage.gone();
-        far_from_high &= line_v <= high_gone_share * s->nominal_v && books.high_voltage.gone();
-        far_from_bogging &= hz >= bogging_gone_share * rig.nominal_hz && books.low_frequency.gone();
+        low.note(books.low_voltage, low_for, line_v >= rig.start_minimum_v + all_clear_v);
+        high.note(books.high_voltage, low_for, line_v <= high_gone_share * s->nominal_v);
+        bogging.note(books.low_frequency, bogging_for, hz >= bogging_gone_share * rig.nominal_hz);
+        relieve(leg, line_v);
     }
-    const auto tell = [&](AlertKind kind, bool on, bool off) {
-        if (on)
-            raise(kind, std::nullopt);
-        else if (off)
-            clear(kind, std::nullopt);
-    };
-    tell(AlertKind::low_voltage, low, far_from_low);
-    tell(AlertKind::high_voltage, high, far_from_high);
-    tell(AlertKind::low_frequency, bogs, far_from_bogging);
+    for (const LineAlarm& alarm : {low, high, bogging}) {
+        if (alarm.on)
+            raise(alarm.kind, std::nullopt);
+        else if (alarm.over)
+            clear(alarm.kind, std::nullopt);
+    }
     check_neutral(passed);
+}
+
+/// One load at a time, then a fresh look: each that goes lifts the line.
+void Marshal::Core::relieve(Leg leg, double line_v) {
+    LegBooks& books = legs[leg];
+    if (!link_up) return;
+    const Reason sagging{
+        .kind = ReasonKind::shed_voltage, .leg = leg, .line_v = line_v, .minimum_v = rig.start_minimum_v};
+    if (books.low_voltage.reached(low_for) && shed_last_on(leg, sagging)) books.low_voltage.reset();
+    const Reason bogging{.kind = ReasonKind::shed_frequency, .leg = leg};
+    if (books.low_frequency.reached(bogging_for) && shed_last_on(leg, bogging)) books.low_frequency.reset();
 }
 
 /// Without a neutral the two legs share 240 V by the loads on them: one sinks while the other rises, and what
