@@ -53,7 +53,9 @@ void Loop::watch(std::optional<int> fd, bool for_writing) {
     epoll_event event{};
     event.events = for_writing ? (EPOLLIN | EPOLLOUT) : EPOLLIN;
     event.data.fd = *fd;
-    if (epoll_ctl(epoll_, EPOLL_CTL_MOD, *fd, &event) != 0) epoll_ctl(epoll_, EPOLL_CTL_ADD, *fd, &event);
+    if (epoll_ctl(epoll_, EPOLL_CTL_MOD, *fd, &event) != 0 &&
+        epoll_ctl(epoll_, EPOLL_CTL_ADD, *fd, &event) != 0)
+        throw std::system_error(errno, std::generic_category(), "cannot watch the socket to the broker");
 }
 
 std::optional<int> Loop::next_signal() const {
@@ -80,19 +82,25 @@ void Loop::run(const std::function<adapters::MosquittoLink&()>& link, Duration b
         const Instant now = boot_time();
         bool readable = false;
         bool writable = false;
+        bool signalled = false;
         for (int e = 0; e < ready; ++e) {
             const epoll_event& event = events[static_cast<std::size_t>(e)];
-            if (event.data.fd == signals_) continue;
+            if (event.data.fd == signals_) {
+                signalled = true;
+                continue;
+            }
             readable |= (event.events & (EPOLLIN | EPOLLERR | EPOLLHUP)) != 0;
             writable |= (event.events & EPOLLOUT) != 0;
         }
         link().service(now, readable, writable);
-        while (const auto signal = next_signal())
+        // After the link, since a callback may replace it: what epoll told was about the one before.
+        for (auto signal = signalled ? next_signal() : std::nullopt; signal; signal = next_signal())
             callbacks.on_signal(now, *signal);
         if (now >= next_beat) {
             callbacks.beat(now);
             // A beat that was missed is not made up for.
-            next_beat = std::max(next_beat + beat, now);
+            next_beat += beat;
+            if (next_beat <= now) next_beat = now + beat;
         }
     }
 }
