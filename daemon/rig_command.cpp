@@ -1,11 +1,15 @@
 #include "daemon/rig_command.h"
 
+#include <unistd.h>
+
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <cstdio>
 #include <fstream>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <random>
+#include <string>
 
 #include "adapters/mosquitto_link.h"
 #include "adapters/virtual_rig/virtual_rig.h"
@@ -43,32 +47,23 @@ std::string told(const virtual_rig::StoryEvent& e) {
     const std::string who(e.subject);
     const std::string part(e.part);
     switch (e.what) {
-        case Happening::contact_closed:
-            return who + ": contact closed";
-        case Happening::contact_opened:
-            return who + ": contact opened";
-        case Happening::load_on:
-            return write("%s: begins to draw %.1f A", who.c_str(), e.current_a);
-        case Happening::load_off:
-            return who + ": stops";
+        case Happening::contact_closed: return who + ": contact closed";
+        case Happening::contact_opened: return who + ": contact opened";
+        case Happening::load_on: return write("%s: begins to draw %.1f A", who.c_str(), e.current_a);
+        case Happening::load_off: return who + ": stops";
         case Happening::start_began:
             return write("%s: %s starts, %.0f A", who.c_str(), part.c_str(), e.current_a);
         case Happening::start_ended:
             return write("%s: %s runs, %.1f A", who.c_str(), part.c_str(), e.current_a);
         case Happening::stalled:
             return write("%s: %s STALLED at %.0f A", who.c_str(), part.c_str(), e.current_a);
-        case Happening::overload_opened:
-            return who + ": its own overload opened";
-        case Happening::short_cycled:
-            return who + ": restarted before its pressure had equalised";
+        case Happening::overload_opened: return who + ": its own overload opened";
+        case Happening::short_cycled: return who + ": restarted before its pressure had equalised";
         case Happening::tripped:
             return write("%s: TRIPPED (%s) at %.0f A", who.c_str(), part.c_str(), e.current_a);
-        case Happening::supply_lost:
-            return "the supply is lost";
-        case Happening::supply_back:
-            return "the supply is back";
-        case Happening::source_changed:
-            return "plugged into " + who;
+        case Happening::supply_lost: return "the supply is lost";
+        case Happening::supply_back: return "the supply is back";
+        case Happening::source_changed: return "plugged into " + who;
     }
     return {};
 }
@@ -87,7 +82,7 @@ class RigClock {
     double speed_;
 };
 
-bool write_summary(const std::string& path, const virtual_rig::Truth& truth, std::uint64_t seed) {
+bool write_summary(std::ostream& file, const virtual_rig::Truth& truth, std::uint64_t seed) {
     double worst_a = 0;
     for (rules::Leg leg : rules::all_legs)
         worst_a = std::max(worst_a, truth.worst_a[leg]);
@@ -99,12 +94,46 @@ bool write_summary(const std::string& path, const virtual_rig::Truth& truth, std
                            {"loads_served", truth.loads_served},
                            {"seed", seed}};
     if (truth.least_time_to_trip_s) summary["least_time_to_trip_s"] = *truth.least_time_to_trip_s;
-    std::ofstream file(path);
     file << summary.dump(2) << '\n';
     return static_cast<bool>(file.flush());
 }
 
+int cannot_write(const std::string& path) {
+    std::fprintf(stderr, "ampmarshal rig: cannot write '%s'; name a file in a folder you may write to\n",
+                 path.c_str());
+    return 1;
+}
+
+/// Stands between the link and the rig, which does not care who listens, to tell a person about the
+/// connection.
+class ConnectionTeller : public adapters::Link::Listener {
+  public:
+    explicit ConnectionTeller(virtual_rig::VirtualRig& rig) : rig_(rig) {}
+    void link_up(Instant now) override {
+        say("connected to the broker");
+        rig_.link_up(now);
+    }
+    void link_down(Instant now, std::string_view why) override {
+        say("no connection: " + std::string(why));
+        rig_.link_down(now, why);
+    }
+    void received(Instant now, const adapters::Message& message) override { rig_.received(now, message); }
+
+  private:
+    static void say(const std::string& what) {
+        std::printf("rig | %s\n", what.c_str());
+        std::fflush(stdout);
+    }
+    virtual_rig::VirtualRig& rig_;
+};
+
 int run(const Options& options) {
+    // Opened first: nobody wants to hear after an hour that the summary cannot be written.
+    std::ofstream summary;
+    if (!options.summary.empty()) {
+        summary.open(options.summary);
+        if (!summary) return cannot_write(options.summary);
+    }
     Loop loop({SIGTERM, SIGINT});
     adapters::MosquittoLink link(
         {.host = options.host, .port = options.port, .client_id = "virtual-rig-" + std::to_string(getpid())});
@@ -119,6 +148,9 @@ int run(const Options& options) {
         std::printf("rig | %6.1f s  %s\n", clock.since_start_s(event.at), told(event).c_str());
         std::fflush(stdout);
     });
+
+    ConnectionTeller teller(rig);
+    link.listen(&teller);
 
     Loop::Callbacks callbacks;
     callbacks.on_signal = [&](Instant, int) { loop.quit(); };
@@ -136,11 +168,8 @@ int run(const Options& options) {
     const virtual_rig::Truth truth = rig.truth();
     std::printf("rig | over: %zu trips, %d motor starts, %d of %zu loads served\n", truth.trips.size(),
                 truth.motor_starts, truth.loads_served, truth.loads.size());
-    if (!options.summary.empty() && !write_summary(options.summary, truth, options.seed)) {
-        std::fprintf(stderr, "ampmarshal rig: cannot write '%s'; name a file in a folder you may write to\n",
-                     options.summary.c_str());
-        return 1;
-    }
+    if (summary.is_open() && !write_summary(summary, truth, options.seed))
+        return cannot_write(options.summary);
     return 0;
 }
 
