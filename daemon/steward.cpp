@@ -107,10 +107,7 @@ void Steward::received(Instant now, const adapters::Message& message) {
     std::string refusal = device_.received(now, message, requests_);
     for (const auto& request : requests_)
         feed(request);
-    if (!refusal.empty() && refusal != last_refusal_) {
-        log_(Severity::warning, refusal);
-        last_refusal_ = std::move(refusal);
-    }
+    if (!refusal.empty()) tell_refusal(std::move(refusal));
     if (configuration_.source_selection && message.topic == configuration_.source_selection->topic)
         source_told(now, message);
     charge_told(now, message);
@@ -133,6 +130,13 @@ void Steward::charge_told(Instant now, const adapters::Message& message) {
     }
 }
 
+/// Whoever sends nonsense often sends the same again and again.
+void Steward::tell_refusal(std::string refusal) {
+    if (refusal == last_refusal_) return;
+    log_(Severity::warning, refusal);
+    last_refusal_ = std::move(refusal);
+}
+
 /// A retained choice may be from the last campground, so it is believed only if it makes the limits tighter.
 void Steward::source_told(Instant now, const adapters::Message& message) {
     const SourceSelection& selection = *configuration_.source_selection;
@@ -140,7 +144,7 @@ void Steward::source_told(Instant now, const adapters::Message& message) {
     const auto name = payload.text(selection.pointer);
     const auto found = name ? selection.names.find(*name) : selection.names.end();
     if (found == selection.names.end()) {
-        log_(Severity::warning, "'" + selection.topic + "' names no source of the configuration: ignored");
+        tell_refusal("'" + selection.topic + "' names no source of the configuration: ignored");
         return;
     }
     if (message.retained && !tighter(found->second)) return;
@@ -176,15 +180,25 @@ void Steward::notices() {
 }
 
 void Steward::stop(Instant now, OnStop what) {
-    const auto& loads = configuration_.rig.loads;
-    for (rules::LoadIndex i = 0; what == OnStop::hold && mode_ == Mode::command && i < loads.size(); ++i) {
-        if (!loads[i].controlled()) continue;
-        switches_.command(now, link_, i, false);
-    }
+    if (what == OnStop::hold && mode_ == Mode::command)
+        hold_all(now);
+    else
+        log_(Severity::info, "switches are left as they are");
     tell_news(now);
-    log_(Severity::info, what == OnStop::hold ? "stopping: every load is told to stop"
-                                              : "stopping: switches are left as they are");
     device_.stop(now, link_);
+}
+
+void Steward::hold_all(Instant now) {
+    std::string untold;
+    const auto& loads = configuration_.rig.loads;
+    for (rules::LoadIndex i = 0; i < loads.size(); ++i) {
+        if (loads[i].controlled() && !switches_.command(now, link_, i, false))
+            untold += (untold.empty() ? "" : ", ") + loads[i].name;
+    }
+    if (untold.empty())
+        log_(Severity::info, "every load was told to stop");
+    else
+        log_(Severity::warning, "could not be told to stop, for want of a connection: " + untold);
 }
 
 // --- what goes out ---

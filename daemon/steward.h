@@ -48,7 +48,7 @@ class Steward : public adapters::Link::Listener {
     void tick(rules::Instant now);
     bool has_news() const { return !news_.empty(); }
 
-    /// The last words: tells every controlled load to stop, if it is configured so, and says goodbye.
+    /// The last words: with `hold`, every controlled load is told to stop; then says goodbye.
     void stop(rules::Instant now, OnStop what);
 
     const rules::Marshal& marshal() const { return marshal_; }
@@ -64,10 +64,12 @@ class Steward : public adapters::Link::Listener {
     void tell_news(rules::Instant now);
     void tell(const rules::Action& action, rules::Instant now);
     void tell_waiting(rules::Instant now);
+    void tell_refusal(std::string refusal);
     void source_told(rules::Instant now, const adapters::Message& message);
     void charge_told(rules::Instant now, const adapters::Message& message);
     bool tighter(rules::SourceIndex candidate) const;
     void notices();
+    void hold_all(rules::Instant now);
 
     Configuration configuration_;
     Mode mode_;
