@@ -6,10 +6,13 @@
 #include <systemd/sd-daemon.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <chrono>
+#include <cstdint>
 #include <cstdio>
 #include <fstream>
 #include <memory>
+#include <optional>
 
 #include "daemon/configuration.h"
 #include "daemon/log.h"
@@ -23,8 +26,6 @@ using namespace std::chrono_literals;
 using rules::Instant;
 
 constexpr rules::Duration beat = 200ms;
-constexpr rules::Duration late_beat =
-    2s;  ///< a loop that hangs for longer is not healthy: the watchdog is not fed
 constexpr int exit_refused = 1;
 constexpr int exit_wrong = 2;
 
@@ -41,7 +42,8 @@ void tell_warnings(const Configuration& configuration, const Log& log) {
         log(Severity::warning, sentence(warning));
 }
 
-/// The first line of the password file; nothing (and a line in the log) if it cannot be read.
+/// The first line of the password file, whatever system ended it; nothing (and a line in the log) if it
+/// cannot be read.
 std::optional<std::string> password(const Broker& broker, const Log& log) {
     if (!broker.password_file) return std::nullopt;
     std::ifstream file(*broker.password_file);
@@ -51,6 +53,7 @@ std::optional<std::string> password(const Broker& broker, const Log& log) {
             "cannot read the password in '" + *broker.password_file + "'; connecting without one");
         return std::nullopt;
     }
+    if (word.ends_with('\r')) word.pop_back();
     return word;
 }
 
@@ -59,19 +62,32 @@ adapters::BrokerSettings broker_settings(const Configuration& c, const Log& log)
     return {b.host, b.port, b.client_id, b.username, password(b, log), b.ca_file, b.keepalive, last_will(c)};
 }
 
-std::int64_t seconds_since_epoch() {
-    return std::chrono::duration_cast<std::chrono::seconds>(
-               std::chrono::system_clock::now().time_since_epoch())
-        .count();
-}
+/// The service manager's watchdog, fed twice in the time it allows: every message to it waits until it reads.
+class Watchdog {
+  public:
+    Watchdog() {
+        std::uint64_t allowed_us = 0;
+        if (sd_watchdog_enabled(0, &allowed_us) > 0)
+            period_ = std::chrono::microseconds(static_cast<std::int64_t>(allowed_us / 2));
+    }
+    void feed(Instant now) {
+        if (!period_ || now < next_) return;
+        sd_notify(0, "WATCHDOG=1");
+        next_ = now + *period_;
+    }
+
+  private:
+    std::optional<rules::Duration> period_;
+    Instant next_{};
+};
 
 /// One configuration at work: a link and the Steward on it.
 struct Watch {
     adapters::MosquittoLink link;
     Steward steward;
 
-    Watch(const Configuration& c, Mode mode, const Log& log)
-        : link(broker_settings(c, log)), steward(c, mode, link, log, seconds_since_epoch(), boot_time()) {}
+    Watch(const Configuration& c, Mode mode, const Log& log, std::int64_t version)
+        : link(broker_settings(c, log)), steward(c, mode, link, log, version, boot_time()) {}
 
     void end(Instant now, OnStop what) {
         steward.stop(now, what);
@@ -87,7 +103,7 @@ class Program {
     int run(const Configuration& configuration) {
         tell_warnings(configuration, log_);
         Loop loop({SIGTERM, SIGINT, SIGHUP});
-        watch_ = std::make_unique<Watch>(configuration, mode_, log_);
+        watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
         Loop::Callbacks callbacks;
         callbacks.beat = [&](Instant now) { on_beat(now); };
         callbacks.beat_soon = [&] { return watch_->steward.has_news(); };
@@ -110,29 +126,38 @@ class Program {
             ready_ = true;  // subscribed: from now on the rig is kept
             sd_notify(0, "READY=1");
         }
-        if (!last_beat_ || now - *last_beat_ < late_beat) sd_notify(0, "WATCHDOG=1");
-        last_beat_ = now;
+        watchdog_.feed(now);
+    }
+
+    /// The wall clock, so that it also rises from run to run; by one where the clock stands still or was set
+    /// back.
+    std::int64_t next_version() {
+        const auto since_epoch = std::chrono::system_clock::now().time_since_epoch();
+        const std::int64_t clock_s = std::chrono::duration_cast<std::chrono::seconds>(since_epoch).count();
+        return version_ = std::max(version_ + 1, clock_s);
     }
 
     void reload(Instant now) {
         auto read = load_configuration(path_);
         if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
-            print(*mistakes, path_);
+            for (const Mistake& mistake : *mistakes)
+                log_(Severity::warning, path_ + ": " + sentence(mistake));
             log_(Severity::warning, "the configuration has mistakes and was not taken; the old one stays");
             return;
         }
         log_(Severity::info, "the configuration was read again");
         tell_warnings(std::get<Configuration>(read), log_);
         watch_->end(now, OnStop::leave);
-        watch_ = std::make_unique<Watch>(std::get<Configuration>(read), mode_, log_);
+        watch_ = std::make_unique<Watch>(std::get<Configuration>(read), mode_, log_, next_version());
     }
 
     std::string path_;
     Mode mode_;
     Log log_;
     std::unique_ptr<Watch> watch_;
+    Watchdog watchdog_;
+    std::int64_t version_ = 0;
     bool ready_ = false;
-    std::optional<Instant> last_beat_;
 };
 
 int main(int argc, char** argv) {
