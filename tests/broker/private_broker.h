@@ -31,6 +31,7 @@ class PrivateBroker {
     void thaw();
 
     int port() const { return port_; }
+    pid_t pid() const { return pid_; }
     const std::filesystem::path& directory() const { return directory_; }
 
   private:

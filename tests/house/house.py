@@ -177,7 +177,7 @@ def named_tests(top):
             parts = re.findall(r'"((?:[^"\\]|\\.)*)"', strings)
             names.add("".join(parts).replace('\\"', '"'))
     for name in files(top, "tests", (".txt",)):
-        names.update(re.findall(r'(?:NAME|house_check\(\w+)\s+"([^"]+)"', text(top, name)))
+        names.update(re.findall(r'(?:NAME\s|house_check\(\w+\s|house_test\()\s*"([^"]+)"', text(top, name)))
     return names
 
 
