@@ -20,16 +20,11 @@ constexpr std::string_view empty_string{"\0", 1};
 
 const char* word(Datatype datatype) {
     switch (datatype) {
-        case Datatype::integer:
-            return "integer";
-        case Datatype::floating:
-            return "float";
-        case Datatype::boolean:
-            return "boolean";
-        case Datatype::string:
-            return "string";
-        case Datatype::enumeration:
-            return "enum";
+        case Datatype::integer: return "integer";
+        case Datatype::floating: return "float";
+        case Datatype::boolean: return "boolean";
+        case Datatype::string: return "string";
+        case Datatype::enumeration: return "enum";
     }
     return "string";
 }

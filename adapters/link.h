@@ -1,9 +1,10 @@
-// The connection to a broker as the rest of the program sees it. Two things implement it: MosquittoLink over a real
-// socket, and the simulated broker of the tests, which needs no socket and no sleeping. Time is handed in by whoever
-// runs the loop and handed on to the listener, so nothing below this interface reads a clock.
+// The connection to a broker as the rest of the program sees it. Two things implement it: MosquittoLink over
+// a real socket, and the simulated broker of the tests, which needs no socket and no sleeping. Time is handed
+// in by whoever runs the loop and handed on to the listener, so nothing below this interface reads a clock.
 //
 // What a link promises:
-//   - publish() sends now or not at all. While the connection is down it returns false and forgets the message; what
+//   - publish() sends now or not at all. While the connection is down it returns false and forgets the
+//   message; what
 //     was not sent is never sent later. After a reconnection the listener decides anew and publishes that.
 //   - subscriptions are remembered and made again at every connection, before link_up() is called.
 //   - a message marked `retained` is of unknown age.

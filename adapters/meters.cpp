@@ -23,8 +23,7 @@ const char* sentence_end(Rejection why) {
             return " is larger or more deeply nested than a reading can be; is this the meter's topic?";
         case Rejection::missing:
             return " has nothing at that pointer; compare it with a message of the meter.";
-        case Rejection::not_a_number:
-            return " is not a number.";
+        case Rejection::not_a_number: return " is not a number.";
         case Rejection::out_of_range:
             return " is no value a rig can have; check the unit, and \"scale\" (-1 if the clamp sits the "
                    "wrong way round).";
@@ -34,12 +33,9 @@ const char* sentence_end(Rejection why) {
 
 Rejection rejection(NumberFault fault) {
     switch (fault) {
-        case NumberFault::too_large:
-            return Rejection::too_large;
-        case NumberFault::missing:
-            return Rejection::missing;
-        case NumberFault::not_a_number:
-            break;
+        case NumberFault::too_large: return Rejection::too_large;
+        case NumberFault::missing: return Rejection::missing;
+        case NumberFault::not_a_number: break;
     }
     return Rejection::not_a_number;
 }
@@ -54,16 +50,11 @@ Meters::Meters(std::vector<MeterWiring> wiring) {
 
 const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity quantity) {
     switch (quantity) {
-        case current:
-            return wiring.current;
-        case power:
-            return wiring.power;
-        case voltage:
-            return wiring.voltage;
-        case frequency:
-            return wiring.frequency;
-        case peak:
-            break;
+        case current: return wiring.current;
+        case power: return wiring.power;
+        case voltage: return wiring.voltage;
+        case frequency: return wiring.frequency;
+        case peak: break;
     }
     return wiring.peak;
 }
@@ -121,12 +112,8 @@ void Meters::take(Meter& meter, Quantity quantity, rules::Instant now, Payload& 
             least = -idle_noise_a * wiring.nominal_v;
             most = wiring.largest_plausible_a * wiring.nominal_v;
             break;
-        case voltage:
-            most = largest_plausible_voltage * wiring.nominal_v;
-            break;
-        case frequency:
-            most = largest_plausible_hz;
-            break;
+        case voltage: most = largest_plausible_voltage * wiring.nominal_v; break;
+        case frequency: most = largest_plausible_hz; break;
     }
     if (!(value >= least && value <= most)) {
         reject(meter, Rejection::out_of_range, from);

@@ -141,11 +141,15 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
             return about + "a meter is silent, so every load on its leg is counted at its worst";
         case rules::AlertKind::low_voltage: return about + "the line voltage is too low for motors";
         case rules::AlertKind::high_voltage:
-            return about + "the line voltage is too high; unplug what is delicate, and have the supply looked at";
+            return about +
+                   "the line voltage is too high; unplug what is delicate, and have the supply looked at";
         case rules::AlertKind::low_frequency: return about + "the generator is bogging down";
         case rules::AlertKind::open_neutral:
-            return about + "DANGER: the two legs move apart, the neutral may be open; unplug and have the supply looked at";
-        case rules::AlertKind::battery_low: return about + "the battery is low; loads wait until it is charged again";
+            return about +
+                   "DANGER: the two legs move apart, the neutral may be open; unplug and have the supply "
+                   "looked at";
+        case rules::AlertKind::battery_low:
+            return about + "the battery is low; loads wait until it is charged again";
         case rules::AlertKind::stall:
         case rules::AlertKind::disobedience:
         case rules::AlertKind::supply_lost:

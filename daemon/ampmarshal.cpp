@@ -19,7 +19,8 @@ int run(int argc, char** argv) {
     app.require_subcommand(1);
     ampmarshal::daemon::add_rig_command(app);
     ampmarshal::daemon::add_trials_command(app);
-    app.footer("Exit codes: 0 done, 1 it could not be done, 2 the command line, or a file it names, is wrong.");
+    app.footer(
+        "Exit codes: 0 done, 1 it could not be done, 2 the command line, or a file it names, is wrong.");
     try {
         app.parse(argc, argv);
     } catch (const CLI::RuntimeError& e) {

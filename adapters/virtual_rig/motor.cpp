@@ -31,16 +31,13 @@ bool Motor::turn(Instant now, double volts) {
 Draw Motor::draw(Instant now, double nominal_v) const {
     const double excess_a = plan_.start_a - plan_.running_a;
     switch (phase_) {
-        case Phase::off:
-            break;
-        case Phase::locked:
-            return {plan_.start_a / nominal_v, 0};
+        case Phase::off: break;
+        case Phase::locked: return {plan_.start_a / nominal_v, 0};
         case Phase::falling: {
             const double left = std::exp(-rules::seconds(now - turning_) / rules::seconds(plan_.fall));
             return {excess_a * left / nominal_v, plan_.running_a};
         }
-        case Phase::running:
-            return {0, plan_.running_a};
+        case Phase::running: return {0, plan_.running_a};
     }
     return {};
 }

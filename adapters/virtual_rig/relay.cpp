@@ -23,15 +23,9 @@ Relay::Outcome Relay::settle(Instant now) {
 
     const bool before = closed_;
     switch (fault_) {
-        case RelayFault::none:
-            closed_ = asked_closed_;
-            break;
-        case RelayFault::stuck_open:
-            closed_ = false;
-            break;
-        case RelayFault::stuck_closed:
-            closed_ = true;
-            break;
+        case RelayFault::none: closed_ = asked_closed_; break;
+        case RelayFault::stuck_open: closed_ = false; break;
+        case RelayFault::stuck_closed: closed_ = true; break;
     }
     return {closed_ != before, obeyed};
 }

@@ -12,7 +12,8 @@
 //   meter/l1             JSON {"current":A,"voltage":V,"frequency":Hz,"peak":A}, or plain numbers on
 //                        meter/l1/current, .../voltage, .../frequency, .../peak; also l2
 //   relay/<load>/set     in: ON or OFF
-//   relay/<load>/state   out, retained: ON or OFF, what the contact does, in answer to every command and whenever it
+//   relay/<load>/state   out, retained: ON or OFF, what the contact does, in answer to every command and
+//   whenever it
 //                        moves (if the relay has feedback)
 //   source               out, retained: the name of the source that the rig is connected to
 //
