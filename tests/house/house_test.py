@@ -18,11 +18,9 @@ TimeoutStartSec=infinity
 WatchdogSec=30
 DynamicUser=yes
 """
-PROGRAM = """constexpr Duration late_beat =
-    2s;
-constexpr int exit_wrong = 2;
+PROGRAM = """constexpr int exit_wrong = 2;
 std::string path = "/etc/ampmarshal/ampmarshal.jsonc";
-Loop loop({SIGTERM, SIGHUP}); sd_notify(0, "READY=1"); sd_notify(0, "WATCHDOG=1"); sd_notify(0, "STOPPING=1");
+Loop loop({SIGTERM, SIGHUP}); sd_notify(0, "READY=1"); sd_watchdog_enabled(0, &us); sd_notify(0, "WATCHDOG=1"); sd_notify(0, "STOPPING=1");
 """
 IN_ORDER = {
     "rules/CMakeLists.txt": "# links nothing\ntarget_link_libraries(ampmarshal_rules PRIVATE ampmarshal_build_flags)\n",
@@ -71,10 +69,11 @@ FAULTS = [
     ("requirements_have_tests", "docs/requirements.md", "| DEC-1 | It starts. | `a load starts` | `a load stops` |\n" * 2),
     ("requirements_have_tests", "docs/requirements.md", "nothing\n"),
     ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT.replace("notify", "simple")),
-    ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT.replace("WatchdogSec=30", "WatchdogSec=3")),
+    ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT.replace("WatchdogSec=30\n", "")),
     ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT.replace("ampmarshald", "ampmarshald x.json")),
     ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT.replace("infinity", "90")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("WATCHDOG", "WATCHD0G")),
+    ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("sd_watchdog_enabled", "f")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("READY", "RAEDY")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("SIGHUP", "SIGUSR1")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("exit_wrong = 2", "exit_wrong = 3")),
