@@ -24,7 +24,7 @@ struct Outcome {
 
 Outcome run(const std::string& arguments, const std::string& environment = "") {
     FILE* pipe =
-        ::popen((environment + " " AMPMARSHAL_PROGRAM " trials " + arguments + " 2>&1").c_str(), "r");
+        ::popen((environment + " \"" AMPMARSHAL_PROGRAM "\" trials " + arguments + " 2>&1").c_str(), "r");
     REQUIRE(pipe != nullptr);
     Outcome out{};
     char part[4096];
@@ -63,8 +63,8 @@ class Folder {
     fs::path path_;
 };
 
-const std::string example = AMPMARSHAL_EXAMPLES "/trials.csv";
-const std::string rig = AMPMARSHAL_EXAMPLES "/two-leg-50a.jsonc";
+const std::string example = "\"" AMPMARSHAL_EXAMPLES "/trials.csv\"";  // a word for the shell
+const std::string rig = "\"" AMPMARSHAL_EXAMPLES "/two-leg-50a.jsonc\"";
 const std::string mistaken = "load,fitting,before_a,start_a,running_a\nfridge,bare,0.2,1.3,1.4\n";
 
 bool has(const std::string& text, const std::string& words) {
