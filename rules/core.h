@@ -28,9 +28,10 @@ struct Relief {
     double drawn_a;
     PerLeg<double> before_a;  ///< the readings at the command
     Instant counts_until;
-    Instant judged_at;    ///< if the current has not fallen by then, the load has disobeyed
-    bool obeyed = false;  ///< something has fallen
-    bool seen = false;    ///< the current has fallen: the readings tell it now
+    Instant judged_at;       ///< if the current has not fallen by then, the load has disobeyed
+    bool amid_rise = false;  ///< another load was just starting on its legs
+    bool obeyed = false;     ///< something has fallen
+    bool seen = false;       ///< the current has fallen: the readings tell it now
 };
 
 /// The changing half of a load.
@@ -166,6 +167,7 @@ struct Marshal::Core {
         Duration window;
     };
     Share share(LoadIndex i) const;
+    void weigh(Prospect& p, LoadIndex i, double sign) const;
     void put_on(Prospect& p, LoadIndex i) const;
     void take_off(Prospect& p, LoadIndex i) const;
     Duration started_for(LoadIndex i) const;
@@ -207,6 +209,7 @@ struct Marshal::Core {
     Rig rig;
     std::optional<SourceIndex> present;
     Instant now;
+    std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
     Persistence legs_apart{};
     std::optional<double> battery_percent{};
     bool battery_low = false;

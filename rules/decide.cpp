@@ -17,6 +17,7 @@ constexpr Duration sustained = 10min;      ///< a load that joins must not have 
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
+constexpr Duration calm_for = 10s;     ///< an overload is over when nothing has been too much for so long
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 6;    ///< the wait doubles so often at most
 
@@ -90,9 +91,10 @@ void Marshal::Core::shed_what_must_go() {
     const Prospect p = prospect(true);
     const bool with_steady = steady_spent();
     if (!stays_misfit(p, with_steady)) {
-        clear(AlertKind::overload, std::nullopt);
+        if (misfit_at && now - *misfit_at >= calm_for) clear(AlertKind::overload, std::nullopt);
         return;
     }
+    misfit_at = now;
     if (!withdraw_unused(p)) walk_and_shed(p, with_steady);
 }
 
@@ -383,7 +385,13 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
         track.relief = Relief{track.drawn_a,
                               {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
                               now + reaction,
-                              now + reaction + judged_later};
+                              now + reaction + judged_later,
+                              legs[load.legs.first()].watch.rising()};
+    }
+    // Who was told to stop before is judged by what falls beyond this load's part.
+    for (LoadIndex other = 0; other < tracks.size(); ++other) {
+        if (other != i && tracks[other].relief)
+            add(tracks[other].relief->before_a, load.legs, -track.drawn_a);
     }
     track.on = false;
     track.reported_off = false;

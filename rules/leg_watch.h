@@ -4,6 +4,7 @@
 // only the Marshal knows who could have caused it.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstddef>
 #include <optional>
@@ -36,6 +37,10 @@ class LegWatch {
     /// Takes the next reading. Returns steps when the leg has settled on a new level. A rise is not taken as
     /// settled before `hold_open` has passed since it began: a locked rotor looks settled too, for a moment.
     Steps sample(Instant at, double current_a, std::optional<double> peak_a, Duration hold_open);
+
+    /// A load is known to have stopped in the midst of another's rise: what is left of the movement is that
+    /// rise.
+    void drop(double current_a) { level_a_ = std::max(0.0, level_a_ - current_a); }
 
     bool heard() const { return heard_; }
     bool rising() const { return moving_ && now_a_ > level_a_ + least_step_a(); }

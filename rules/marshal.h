@@ -8,7 +8,7 @@
 //     + the start of every load that could start by itself from now on
 //     must fit the source.
 //
-// See docs/decisions.md for the idea, standing.h for "fits", detection.h for "a start was seen and has
+// See docs/decisions.md for the idea, standing.h for "fits", starts.cpp for "a start was seen and has
 // settled". One thread; not copyable, since it owns the history of the thermal images.
 #pragma once
 

@@ -15,10 +15,6 @@ void Prospect::reserve(LegSet legs, double start_a, double run_a, Duration start
     window = std::max(window, start_window);
 }
 
-void Prospect::release(LegSet legs, double start_a, double run_a) {
-    reserve(legs, -start_a, -run_a, Duration::zero());
-}
-
 void Prospect::take_off(LegSet legs, double drawn_a) {
     for (Leg leg : all_legs) {
         if (!legs.contains(leg)) continue;
@@ -38,6 +34,12 @@ double Prospect::base_through(const Limit& limit) const {
     return through(limit, base_a);
 }
 
+double Prospect::ending_through(const Limit& limit) const {
+    // Where what flows already is more than the worst that is foreseen, nothing is known to end.
+    const bool foreseen = through(limit, base_a) + through(limit, peak_a) >= through(limit, measured_a);
+    return foreseen ? through(limit, ending_a) : 0;
+}
+
 double Prospect::peak_through(const Limit& limit) const {
     return std::max(through(limit, measured_a), through(limit, base_a) + through(limit, peak_a));
 }
@@ -51,7 +53,9 @@ namespace {
 /// The highest current that takes an image from `theta` to `heat` in no less than `held_for`.
 double most_for(const ThermalImage& image, double theta, Duration held_for, double heat) {
     const double e = std::exp(-seconds(held_for) / seconds(image.tau));
-    if (e >= 1) return std::numeric_limits<double>::infinity();
+    // No time passes: an image that is too hot already allows only what it carries for ever.
+    if (e >= 1)
+        return theta <= heat ? std::numeric_limits<double>::infinity() : image.pickup_a * std::sqrt(heat);
     const double end = (heat - theta * e) / (1 - e);
     return end > 0 ? image.pickup_a * std::sqrt(end) : 0.0;
 }
@@ -64,9 +68,11 @@ struct TooHot {
     double available_a;
 };
 
-std::optional<TooHot> too_hot(const ThermalImage& image, double theta, double peak_a, double running_a,
-                              const Prospect& prospect, double heat) {
-    const double after_start = image.after(theta, peak_a, prospect.window);
+std::optional<TooHot> too_hot(const ThermalImage& image, double theta, double peak_a, double ending_a,
+                              double running_a, const Prospect& prospect, double heat) {
+    const double after_ending = image.after(theta, peak_a, prospect.ending_after);
+    const double after_start =
+        image.after(after_ending, peak_a - ending_a, prospect.window - prospect.ending_after);
     const double after_reaction = image.after(after_start, running_a, prospect.reaction);
     const double hottest = std::max(after_start, after_reaction);
     if (hottest <= heat) return std::nullopt;
@@ -90,11 +96,13 @@ std::optional<Misfit> misfit(const Source& source, std::span<const double> theta
     for (std::size_t l = 0; l < source.limits.size(); ++l) {
         const Limit& limit = source.limits[l];
         const double peak_a = prospect.peak_through(limit);
+        const double ending_a = prospect.ending_through(limit);
         const double running_a = prospect.running_through(limit);
         const double ceiling_a = limit.ceiling_a * strictness.ceiling;
         if (peak_a > ceiling_a) return Misfit{ReasonKind::start_over_ceiling, l, peak_a, ceiling_a};
         for (const ThermalImage& own : limit.images) {
-            const auto hot = too_hot(own, theta[image++], peak_a, running_a, prospect, strictness.heat);
+            const auto hot =
+                too_hot(own, theta[image++], peak_a, ending_a, running_a, prospect, strictness.heat);
             if (hot) return Misfit{ReasonKind::start_too_hot, l, hot->needed_a, hot->available_a};
         }
     }

@@ -30,16 +30,19 @@ struct Prospect {
     PerLeg<double> measured_a;  ///< what flows this moment
     PerLeg<double> base_a;  ///< the same less what a start in progress has already added of its reservation
     PerLeg<double> peak_a;  ///< sum of the reserved start peaks
-    PerLeg<double> running_a;  ///< sum of what the same loads draw once they run
-    Duration window{};         ///< how long phase 1 lasts
-    Duration reaction{};       ///< how long phase 2 lasts
+    PerLeg<double> running_a;   ///< sum of what the same loads draw once they run
+    PerLeg<double> ending_a{};  ///< the part of peak_a that a start under way still has, and soon no more
+    Duration ending_after{};    ///< when that part is over; at most `window`
+    Duration window{};          ///< how long phase 1 lasts
+    Duration reaction{};        ///< how long phase 2 lasts
 
+    /// Negative currents take a reservation out again.
     void reserve(LegSet legs, double start_a, double run_a, Duration start_window);
-    void release(LegSet legs, double start_a, double run_a);
     /// Something that flows now stops (negative: flows in addition).
     void take_off(LegSet legs, double drawn_a);
 
     double peak_through(const Limit& limit) const;
+    double ending_through(const Limit& limit) const;
     double running_through(const Limit& limit) const;
     double base_through(const Limit& limit) const;
 };

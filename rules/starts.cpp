@@ -112,7 +112,7 @@ void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
 }
 
 void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
-    if (track.relief) {
+    if (track.relief && !(track.relief->seen && track.relief->amid_rise)) {
         all.add({i, 0, -track.relief->drawn_a, true});
         return;
     }
@@ -285,7 +285,11 @@ void Marshal::Core::check_reliefs() {
         const Leg leg = rig.loads[i].legs.first();
         Relief& relief = *track.relief;
         const double fallen_a = relief.before_a[leg] - legs[leg].watch.now_a();
-        relief.seen |= !silent(leg) && fallen_a >= 0.5 * relief.drawn_a;
+        if (!relief.seen && !silent(leg) && fallen_a >= 0.5 * relief.drawn_a) {
+            relief.seen = true;
+            for (Leg on : all_legs)
+                if (relief.amid_rise && rig.loads[i].legs.contains(on)) legs[on].watch.drop(relief.drawn_a);
+        }
         relief.obeyed |= !silent(leg) && fallen_a >= obeyed_share * relief.drawn_a;
         if (now < relief.judged_at || silent(leg)) continue;
         // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word

@@ -21,16 +21,28 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
     return share;
 }
 
-void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
+/// Adds a load's reservation, or takes it out again (sign -1). Of a start that is under way, only the rest is
+/// weighed.
+void Marshal::Core::weigh(Prospect& p, LoadIndex i, double sign) const {
     const Share s = share(i);
-    p.take_off(rig.loads[i].legs, -s.drawn_a);
-    p.reserve(rig.loads[i].legs, s.start_a, s.running_a, s.window);
+    const LegSet on = rig.loads[i].legs;
+    const Duration started = started_for(i);
+    const Duration left = std::max(s.window - started, Duration::zero());
+    if (started > Duration::zero()) {
+        p.ending_after = std::max(p.ending_after, left);
+        add(p.ending_a, on, sign * (s.start_a - s.running_a));
+    }
+    p.reserve(on, sign * s.start_a, sign * s.running_a, left);
+}
+
+void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
+    p.take_off(rig.loads[i].legs, -share(i).drawn_a);
+    weigh(p, i, 1);
 }
 
 void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
-    const Share s = share(i);
-    p.take_off(rig.loads[i].legs, s.drawn_a);
-    p.release(rig.loads[i].legs, s.start_a, s.running_a);
+    p.take_off(rig.loads[i].legs, share(i).drawn_a);
+    weigh(p, i, -1);
 }
 
 /// What flows and is not drawn by a load that we control and that is on.
@@ -66,9 +78,7 @@ Prospect Marshal::Core::prospect(bool count_relief) const {
         p.measured_a[leg] = p.base_a[leg] = std::max(0.0, p.base_a[leg]);
     }
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
-        const Share s = share(i);
-        p.reserve(rig.loads[i].legs, s.start_a, s.running_a,
-                  std::max(s.window - started_for(i), Duration::zero()));
+        weigh(p, i, 1);
         const auto& relief = tracks[i].relief;
         if (count_relief && relief && !relief->seen && now < relief->counts_until)
             p.take_off(rig.loads[i].legs, relief->drawn_a);
