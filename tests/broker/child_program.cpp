@@ -7,10 +7,10 @@
 #include <sys/wait.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <array>
 #include <csignal>
 #include <cstdlib>
-#include <cstring>
 #include <sstream>
 #include <stdexcept>
 
@@ -23,6 +23,7 @@ namespace {
     dup2(output, STDOUT_FILENO);
     dup2(output, STDERR_FILENO);
     std::vector<char*> arguments;
+    arguments.reserve(words.size() + 1);
     for (const std::string& word : words)
         arguments.push_back(const_cast<char*>(word.c_str()));
     arguments.push_back(nullptr);
@@ -80,7 +81,7 @@ NotifySocket::NotifySocket(const std::filesystem::path& path)
     sockaddr_un address{};
     address.sun_family = AF_UNIX;
     if (path_.size() >= sizeof address.sun_path) throw std::runtime_error("too long for a socket: " + path_);
-    std::strcpy(address.sun_path, path_.c_str());
+    std::copy(path_.begin(), path_.end(), address.sun_path);
     unlink(path_.c_str());
     if (bind(socket_, reinterpret_cast<const sockaddr*>(&address), sizeof address) != 0)
         throw std::runtime_error("cannot listen on " + path_);

@@ -209,7 +209,9 @@ TEST_CASE(
     REQUIRE(controller.until([&] { return controller.publish("marker", "after what was kept"); }));
     REQUIRE(controller.until([&] { return !controller.last("marker").empty(); }));
     std::erase_if(controller.found, [](const auto& kept) { return !kept.first.starts_with(device); });
-    CHECK(homie_convention::device_faults(controller.found, "homie/5/wren") == std::vector<std::string>{});
+    const auto faults = homie_convention::device_faults(controller.found, "homie/5/wren");
+    CAPTURE(faults);
+    CHECK(faults.empty());
 
     // Everything is wanted, and nothing is heard: no meter, then no switch.
     REQUIRE(stand.shows("compressor/reason", "waits_for_meter"));
