@@ -28,7 +28,7 @@ inline constexpr double soft_start_a = 20;
 inline LoadPlan air_conditioner(std::string name, double start_a = bare_start_a,
                                 LegSet legs = LegSet(Leg::l1)) {
     const virtual_rig::BodyPlan room{
-        .start_c = 32, .surroundings_c = 38, .capacity_j_per_k = 200e3, .loss_w_per_k = 100, .gain_w = 400};
+        .start_c = 30, .surroundings_c = 38, .capacity_j_per_k = 400e3, .loss_w_per_k = 100, .gain_w = 400};
     const virtual_rig::AirConditionerPlan unit{
         .fan = {.running_a = 2.3, .start_a = 5, .plateau = 80ms},
         .compressor = {.running_a = 10, .start_a = start_a, .plateau = 150ms},
@@ -39,6 +39,13 @@ inline LoadPlan air_conditioner(std::string name, double start_a = bare_start_a,
             .control = virtual_rig::Control::permitted,
             .relay = virtual_rig::RelayPlan{},
             .kind = unit};
+}
+
+/// Of another make, so that a meter can tell the two apart.
+inline LoadPlan smaller_air_conditioner(std::string name) {
+    LoadPlan load = air_conditioner(std::move(name), 36);
+    std::get<virtual_rig::AirConditionerPlan>(load.kind).compressor.running_a = 7;
+    return load;
 }
 
 inline LoadPlan water_heater(LegSet legs = LegSet(Leg::l1), double running_a = 11.7) {
