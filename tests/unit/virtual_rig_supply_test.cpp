@@ -125,12 +125,12 @@ TEST_CASE("the stepped heat follows the hot and cold curves of IEC 60255-149") {
     }
 }
 
-TEST_CASE("the demo's pedestal trips within about two minutes without ampmarshal, whatever breaker it has") {
+TEST_CASE("the demo's pedestal trips within four minutes without ampmarshal, whatever breaker it has") {
     for (std::uint64_t seed = 0; seed < 200; ++seed) {
         RigPlan plan = demo_plan();
         plan.managed = false;
         Bench bench(plan, seed);
-        bench.run_to(135s);
+        bench.run_to(240s);
         INFO("seed " << seed << ": " << bench.rig.drawn());
         const Truth truth = bench.rig.truth();
         REQUIRE(truth.trips.size() == 1);
@@ -147,7 +147,7 @@ TEST_CASE("the slowest breaker of the band trips the demo too") {
     plan.sources[0].kind =
         BreakerPlan{.rating_a = 30, .pickup_ratio = 1.2, .time_constant_s = 268.9, .instantaneous_ratio = 10};
     Bench bench(plan);
-    bench.run_to(135s);
+    bench.run_to(240s);
     CHECK(bench.rig.truth().trips.size() == 1);
 }
 
@@ -159,10 +159,10 @@ TEST_CASE(
         BreakerPlan{.rating_a = 30, .pickup_ratio = 1.0, .time_constant_s = 6, .instantaneous_ratio = 3};
     Bench bench(plan);
     bench.command(1s, "front-ac", "ON");
-    // The microwave comes at 15 s and leaves at 150 s: front unit, microwave and base are 27.5 A.
+    // The microwave comes at 35 s and at 80 s: front unit, microwave and base are 27.5 A.
     bench.command(160s, "front-ac", "OFF");
-    bench.command(190s, "water-heater", "ON");
-    bench.command(190s, "charger", "ON");
+    bench.command(410s, "water-heater", "ON");
+    bench.command(410s, "charger", "ON");
     bench.run_to(2h);
     CHECK(bench.rig.truth().trips.empty());
     CHECK(bench.rig.truth().overlaps_beyond_limit == 0);
