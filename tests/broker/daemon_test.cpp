@@ -513,7 +513,7 @@ TEST_CASE("a relay with a timer of its own is told on again and again, the other
     CHECK(stand.rig.told("heater", true) == 3);
 }
 
-TEST_CASE("--observe publishes and says what it would do, and commands nothing") {
+TEST_CASE("Only observing, it publishes and says what it would do, and commands nothing") {
     Stand stand;
     REQUIRE(stand.until([&] { return stand.rig.connected(); }));
     for (const char* load : {"compressor", "heater"})
@@ -657,7 +657,7 @@ TEST_CASE("the log carries the journal's own severities only if standard error i
 
 // --- command lines ---
 
-TEST_CASE("--check tells every mistake and its place, or that there is none") {
+TEST_CASE("A check tells every mistake and its place, or that there is none") {
     const PrivateBroker place;  // only for its directory
     const auto file = (place.directory() / "rig.jsonc").string();
     json config = configuration(1883);
