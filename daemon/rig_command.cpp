@@ -59,6 +59,9 @@ std::string told(const virtual_rig::StoryEvent& e) {
             return write("%s: %s STALLED at %.0f A", who.c_str(), part.c_str(), e.current_a);
         case Happening::overload_opened: return who + ": its own overload opened";
         case Happening::short_cycled: return who + ": restarted before its pressure had equalised";
+        case Happening::overlapped:
+            return write("motors start at once with %.1f A through %s", e.current_a,
+                         std::string(e.part).c_str());
         case Happening::tripped:
             return write("%s: TRIPPED (%s) at %.0f A", who.c_str(), part.c_str(), e.current_a);
         case Happening::supply_lost: return "the supply is lost";

@@ -10,6 +10,7 @@ namespace ampmarshal::virtual_rig {
 namespace {
 
 constexpr double resolution_hz = 0.01;
+constexpr double spikes = 0.02;  // of all readings, while it spikes
 
 double quantised(double value, double resolution) {
     return resolution > 0 ? std::round(value / resolution) * resolution : value;
@@ -72,9 +73,14 @@ Instant Meter::due() const {
     return count_ > 0 ? std::min(next_sample_, on_its_way_[first_].leaves) : next_sample_;
 }
 
+double Meter::wrong_a() {
+    if (fault_ == MeterFault::offset) return wrong_by_a_;
+    return fault_ == MeterFault::spiking && random_.uniform() < spikes ? wrong_by_a_ : 0;
+}
+
 Meter::Reading Meter::sample(Instant now, double current_a, double voltage_v, double frequency_hz) {
     if (fault_ != MeterFault::frozen) {
-        const double noise_a = plan_.noise_a * random_.gaussian();
+        const double noise_a = plan_.noise_a * random_.gaussian() + wrong_a();
         const double noise_v = plan_.noise_v * random_.gaussian();
         last_.current_a = quantised(std::max(0.0, current_a + noise_a), plan_.resolution_a);
         last_.voltage_v = quantised(std::max(0.0, voltage_v + noise_v), plan_.resolution_v);

@@ -22,7 +22,11 @@ class Meter {
     void watch(double current_a) { highest_a_ = current_a > highest_a_ ? current_a : highest_a_; }
     /// Samples if it is time to, and publishes what is due.
     void work(Instant now, double current_a, double voltage_v, double frequency_hz, adapters::Link& link);
-    void set_fault(MeterFault fault) { fault_ = fault; }
+    /// `amount_a`: how far an offset or a spike is off.
+    void set_fault(MeterFault fault, double amount_a) {
+        fault_ = fault;
+        wrong_by_a_ = amount_a;
+    }
     Instant due() const;
 
   private:
@@ -33,11 +37,13 @@ class Meter {
         double frequency_hz;
         double peak_a;
     };
+    double wrong_a();
     Reading sample(Instant now, double current_a, double voltage_v, double frequency_hz);
     void publish(const Reading& reading, adapters::Link& link) const;
 
     MeterPlan plan_;
     MeterFault fault_;
+    double wrong_by_a_ = 0;
     std::string topic_;
     std::string current_topic_;
     std::string voltage_topic_;

@@ -100,7 +100,13 @@ enum class Control {
     permitted,  ///< the contact is in its thermostat's call line: it runs when the thermostat wants, and may
 };
 
-enum class RelayFault { none, stuck_open, stuck_closed };
+enum class RelayFault {
+    none,
+    stuck_open,
+    stuck_closed,
+    slow,            ///< takes two seconds longer
+    feedback_flaps,  ///< what it says of itself changes to and fro; the contact is fine
+};
 
 /// Normally open. Driven by the rig's battery, so it keeps its state when the supply is lost.
 struct RelayPlan {
@@ -161,7 +167,13 @@ struct SupplyEvent {
 
 // ---- meters ----
 
-enum class MeterFault { none, silent, frozen };
+enum class MeterFault {
+    none,
+    silent,
+    frozen,
+    spiking,  ///< now and then one reading is too high
+    offset,   ///< every reading is off by the same
+};
 enum class MeterFormat {
     json,   ///< one topic: {"current":12.3,"voltage":118.4,"frequency":60.0,"peak":45.1}
     plain,  ///< a topic for each quantity, a bare number on it

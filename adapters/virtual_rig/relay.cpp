@@ -1,12 +1,19 @@
 #include "adapters/virtual_rig/relay.h"
 
 #include <algorithm>
+#include <utility>
 
 namespace ampmarshal::virtual_rig {
 
+namespace {
+constexpr Duration slow_by = 2s;
+constexpr Duration flaps_every = 700ms;
+}  // namespace
+
 void Relay::command(Instant now, bool close) {
     if (coming_count_ == most_on_their_way) --coming_count_;
-    coming_[coming_count_++] = {now + plan_.latency, close};
+    const Duration late = fault_ == RelayFault::slow ? slow_by : Duration::zero();
+    coming_[coming_count_++] = {now + plan_.latency + late, close};
 }
 
 Relay::Outcome Relay::settle(Instant now) {
@@ -23,16 +30,28 @@ Relay::Outcome Relay::settle(Instant now) {
 
     const bool before = closed_;
     switch (fault_) {
-        case RelayFault::none: closed_ = asked_closed_; break;
+        case RelayFault::none:
+        case RelayFault::slow:
+        case RelayFault::feedback_flaps: closed_ = asked_closed_; break;
         case RelayFault::stuck_open: closed_ = false; break;
         case RelayFault::stuck_closed: closed_ = true; break;
     }
-    return {closed_ != before, obeyed};
+    return {closed_ != before, flap(now) || obeyed};
+}
+
+/// True when what the feedback says has just changed by itself.
+bool Relay::flap(Instant now) {
+    if (fault_ != RelayFault::feedback_flaps) return std::exchange(feedback_wrong_, false);
+    if (now < flaps_at_) return false;
+    feedback_wrong_ = !feedback_wrong_;
+    flaps_at_ = now + flaps_every;
+    return true;
 }
 
 std::optional<Instant> Relay::due() const {
     std::optional<Instant> next;
     if (coming_count_ > 0) next = coming_[0].due;
+    if (fault_ == RelayFault::feedback_flaps) next = next ? std::min(*next, flaps_at_) : flaps_at_;
     if (asked_closed_ && plan_.drops_out_after) {
         const Instant drops = refreshed_ + *plan_.drops_out_after;
         next = next ? std::min(*next, drops) : drops;

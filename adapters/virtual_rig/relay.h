@@ -18,13 +18,16 @@ class Relay {
     void command(Instant now, bool close);
     struct Outcome {
         bool moved;
-        bool obeyed;  ///< a command came into effect, whether or not it moved the contact
+        bool speaks;  ///< a command came into effect, whether or not it moved the contact, or the feedback
+                      ///< flaps
     };
     /// What is due by `now` happens.
     Outcome settle(Instant now);
     void set_fault(RelayFault fault) { fault_ = fault; }
 
     bool closed() const { return closed_; }
+    /// What its feedback contact says.
+    bool reports_closed() const { return closed_ != feedback_wrong_; }
     bool feedback() const { return plan_.feedback; }
     std::optional<Instant> due() const;
 
@@ -33,6 +36,8 @@ class Relay {
         Instant due;
         bool close;
     };
+    bool flap(Instant now);
+
     // More commands than this on their way within one latency is a flood; the newest then replaces the last.
     static constexpr std::size_t most_on_their_way = 8;
 
@@ -43,6 +48,8 @@ class Relay {
     bool asked_closed_ = false;
     Instant refreshed_{};
     bool closed_ = false;
+    bool feedback_wrong_ = false;
+    Instant flaps_at_{};
 };
 
 }  // namespace ampmarshal::virtual_rig

@@ -18,6 +18,7 @@ enum class Happening {
     stalled,      ///< the rotor does not turn; current_a is what it draws
     overload_opened,
     short_cycled,  ///< a compressor restarted before its pressure had equalised
+    overlapped,    ///< motors starting at once draw more than the limit `part` must bear at once
     tripped,       ///< breaker open or generator stalled; current_a at that moment
     supply_lost,
     supply_back,

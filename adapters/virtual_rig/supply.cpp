@@ -11,6 +11,8 @@ namespace {
 
 constexpr double mains_hz = 60;
 constexpr double governor_s = 0.3;  // the engine's speed follows its load with this lag
+constexpr double bogs_by =
+    0.5;  // a weakened engine, asked for a tenth too much, loses a twentieth of its speed
 
 /// Seconds per time constant from cold to trip at `ratio` times pick-up.
 double cold_times(double ratio) {
@@ -91,6 +93,7 @@ TripElement::TripElement(TripPoints points, double carried_before_a)
 // The heat obeys dh/dt = ((I/pick-up)^2 - h)/tau. The trapezoidal rule is stable for every step and exact to
 // second order, which a step of 0.1 s in 6 s needs.
 TripElement::Verdict TripElement::hold(double current_a, double dt_s) {
+    current_a /= share_;
     const double ratio = current_a / points_.pickup_a;
     const double half_step = dt_s / (2 * points_.time_constant_s);
     heat_ = (heat_ * (1 - half_step) + 2 * half_step * ratio * ratio) / (1 + half_step);
@@ -100,6 +103,7 @@ TripElement::Verdict TripElement::hold(double current_a, double dt_s) {
 }
 
 std::optional<double> TripElement::time_to_trip_s(double current_a) const {
+    current_a /= share_;
     const double square = std::pow(current_a / points_.pickup_a, 2);
     if (square <= 1) return std::nullopt;
     const double heating_s =
@@ -125,15 +129,31 @@ Supply::Supply(const SourcePlan& plan, int legs, std::vector<TripPoints> points)
     if (const auto* generator = std::get_if<GeneratorPlan>(&plan.kind)) {
         const TripPoints& engine = elements_.front().points();
         no_load_hz_ = engine_hz_ = generator->no_load_hz;
-        const double running_a = engine.earliest_a * generator->running_w / generator->starting_w;
-        hz_per_a_ = generator->droop * generator->no_load_hz / running_a;
+        engine_runs_a_ = engine.earliest_a * generator->running_w / generator->starting_w;
+        hz_per_a_ = generator->droop * generator->no_load_hz / engine_runs_a_;
     }
+}
+
+void Supply::weaken(double share) {
+    if (engine_runs_a_ <= 0) return;
+    engine_share_ = share;
+    for (auto& element : elements_)
+        element.weaken(share);
+}
+
+/// The governor's droop; a weakened engine that is asked for more than it has left loses speed steeply.
+double Supply::target_hz() const {
+    const double drawn_a = current_a(LegSet::both());
+    const double droops_to_hz = no_load_hz_ - hz_per_a_ * drawn_a / engine_share_;
+    if (engine_share_ >= 1) return droops_to_hz;
+    const double beyond = std::max(0.0, drawn_a / (engine_share_ * engine_runs_a_) - 1);
+    return droops_to_hz - bogs_by * no_load_hz_ * beyond;
 }
 
 // With currents of the form constant + conductance x V, the voltage behind the impedance has a closed form.
 void Supply::solve_conductor(const Draw& sum, LegSet legs, const PerLeg<Draw>& draws) {
-    const double volts = std::max(
-        0.0, (no_load_v_ - impedance_ohm_ * sum.constant_a) / (1 + impedance_ohm_ * sum.conductance_s));
+    const double ohm = impedance_ohm_ + extra_ohm_;
+    const double volts = std::max(0.0, (no_load_v_ - ohm * sum.constant_a) / (1 + ohm * sum.conductance_s));
     for (const Leg leg : rules::all_legs) {
         if (!legs.contains(leg)) continue;
         line_.voltage_v[leg] = volts;
@@ -157,8 +177,7 @@ void Supply::solve(const PerLeg<Draw>& draws, bool connected) {
 }
 
 std::optional<Supply::Trip> Supply::flow(double dt_s) {
-    const double target_hz = no_load_hz_ - hz_per_a_ * current_a(LegSet::both());
-    engine_hz_ += (target_hz - engine_hz_) * std::min(1.0, dt_s / governor_s);
+    engine_hz_ += (target_hz() - engine_hz_) * std::min(1.0, dt_s / governor_s);
     std::optional<Trip> trip;
     for (auto& element : elements_) {
         const double flowing_a = current_a(element.points().legs);

@@ -46,6 +46,8 @@ class TripElement {
     Verdict hold(double current_a, double dt_s);
     /// From now on at this current; none if never.
     std::optional<double> time_to_trip_s(double current_a) const;
+    /// From now on it bears only this share of what it did.
+    void weaken(double share) { share_ = share; }
     /// Close to its end: small steps, please.
     bool stressed() const { return above_s_ > 0 || heat_ > 0.9; }
     const TripPoints& points() const { return points_; }
@@ -53,6 +55,7 @@ class TripElement {
   private:
     TripPoints points_;
     double heat_;  ///< 1 trips
+    double share_ = 1;
     double above_s_ = 0;
 };
 
@@ -77,6 +80,11 @@ class Supply {
     };
     std::optional<Trip> flow(double dt_s);
     void reset() { tripped_ = false; }
+    /// A longer or thinner cord.
+    void set_cord(double extra_ohm) { extra_ohm_ = extra_ohm; }
+    /// An engine short of air or fuel: it bears only this share of its ratings, and bogs down above it. A
+    /// breaker does not care.
+    void weaken(double share);
 
     bool tripped() const { return tripped_; }
     bool stressed() const;
@@ -87,15 +95,19 @@ class Supply {
     const std::string& name() const { return name_; }
 
   private:
+    double target_hz() const;
     void solve_conductor(const Draw& sum, LegSet legs, const PerLeg<Draw>& draws);
 
     std::string name_;
     double no_load_v_;
     double impedance_ohm_;
+    double extra_ohm_ = 0;
     bool one_conductor_;
     LegSet legs_;
     double no_load_hz_;
-    double hz_per_a_;  ///< droop
+    double hz_per_a_;           ///< droop
+    double engine_runs_a_ = 0;  ///< its running rating
+    double engine_share_ = 1;
     std::vector<TripElement> elements_;
     Line line_;
     double engine_hz_;

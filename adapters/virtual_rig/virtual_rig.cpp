@@ -141,7 +141,7 @@ void VirtualRig::move_relays() {
     for (Seat& seat : seats_) {
         if (!seat.relay) continue;
         const Relay::Outcome outcome = seat.relay->settle(time_);
-        if (outcome.moved || outcome.obeyed) publish_contact(seat);
+        if (outcome.moved || outcome.speaks) publish_contact(seat);
         if (!outcome.moved) continue;
         ++seat.record.operations;
         const bool closed = seat.relay->closed();
@@ -186,7 +186,7 @@ void VirtualRig::observe() {
 
 void VirtualRig::count_overlaps() {
     bool together = false;
-    bool beyond = false;
+    const TripElement* beyond = nullptr;
     for (const TripElement& element : supplies_[source_].elements()) {
         const TripPoints& limit = element.points();
         int starting = 0;
@@ -196,10 +196,15 @@ void VirtualRig::count_overlaps() {
             if (touches) starting += seat.load->motors_starting();
         }
         together |= starting >= 2;
-        beyond |= starting >= 2 && supplies_[source_].current_a(limit.legs) > limit.earliest_a;
+        if (starting >= 2 && supplies_[source_].current_a(limit.legs) > limit.earliest_a) beyond = &element;
     }
-    if (beyond && !overlap_counted_) ++counted_.overlaps_beyond_limit;
-    overlap_counted_ = together && (overlap_counted_ || beyond);
+    if (beyond != nullptr && !overlap_counted_) {
+        const TripPoints& limit = beyond->points();
+        ++counted_.overlaps_beyond_limit;
+        tell({time_, Happening::overlapped, supplies_[source_].name(), limit.limit,
+              supplies_[source_].current_a(limit.legs)});
+    }
+    overlap_counted_ = together && (overlap_counted_ || beyond != nullptr);
 }
 
 void VirtualRig::read_meters() {
@@ -252,9 +257,19 @@ void VirtualRig::set_relay_fault(std::string_view load, RelayFault fault) {
     }
 }
 
-void VirtualRig::set_meter_fault(Leg leg, MeterFault fault) {
+void VirtualRig::set_meter_fault(Leg leg, MeterFault fault, double amount_a) {
     const auto index = static_cast<std::size_t>(leg);
-    if (index < meters_.size()) meters_[index].set_fault(fault);
+    if (index < meters_.size()) meters_[index].set_fault(fault, amount_a);
+}
+
+void VirtualRig::set_cord(double extra_ohm) {
+    for (Supply& supply : supplies_)
+        supply.set_cord(extra_ohm);
+}
+
+void VirtualRig::weaken_engine(double share) {
+    for (Supply& supply : supplies_)
+        supply.weaken(share);
 }
 
 void VirtualRig::link_up(Instant) {
@@ -285,8 +300,8 @@ void VirtualRig::publish_source() {
 
 void VirtualRig::publish_contact(const Seat& seat) {
     if (!seat.relay->feedback()) return;
-    link_.publish(
-        {seat.state_topic, seat.relay->closed() ? on_payload : off_payload, adapters::Delivery::state});
+    link_.publish({seat.state_topic, seat.relay->reports_closed() ? on_payload : off_payload,
+                   adapters::Delivery::state});
 }
 
 }  // namespace ampmarshal::virtual_rig

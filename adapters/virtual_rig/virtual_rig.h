@@ -104,7 +104,11 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     // Faults and events beside the plan's script, from the next step on. Names and legs that the rig does not
     // have are the caller's mistake, and ignored.
     void set_relay_fault(std::string_view load, RelayFault fault);
-    void set_meter_fault(Leg leg, MeterFault fault);
+    /// `amount_a`: how far an offset or a spike is off.
+    void set_meter_fault(Leg leg, MeterFault fault, double amount_a = 0);
+    /// Of all sources.
+    void set_cord(double extra_ohm);
+    void weaken_engine(double share);
     void change_supply(SupplyChange change, std::size_t source = 0);
 
     void link_up(Instant now) override;

@@ -101,7 +101,7 @@ inline RigPlan rig_on(SourcePlan source, std::vector<LoadPlan> loads) {
 class MotorStarts {
   public:
     explicit MotorStarts(SimulatedRig& rig) {
-        rig.rig().on_story([this](const virtual_rig::StoryEvent& e) { note(e); });
+        rig.on_story([this](const virtual_rig::StoryEvent& e) { note(e); });
     }
     MotorStarts(const MotorStarts&) = delete;
     MotorStarts& operator=(const MotorStarts&) = delete;

@@ -25,6 +25,8 @@ class Draw {
     Random random_;
 };
 
+constexpr double lightest_room_j_per_k = 2e5;  // a small cabin with thin walls
+
 AirConditionerPlan air_conditioner(Draw& draw, double outdoor_c) {
     const double running_a = draw.between(7, 13);
     // From a soft-started unit to a bare one.
@@ -35,11 +37,18 @@ AirConditionerPlan air_conditioner(Draw& draw, double outdoor_c) {
         .fan_to_compressor = draw.time(2s, 60s),
         .room = {.start_c = outdoor_c,
                  .surroundings_c = outdoor_c,
-                 .capacity_j_per_k = draw.between(2e5, 6e5),
+                 .capacity_j_per_k =
+                     draw.chance(0.3) ? lightest_room_j_per_k : draw.between(lightest_room_j_per_k, 6e5),
                  .loss_w_per_k = draw.between(60, 160),
                  .gain_w = draw.between(0, 800)},
         .thermostat = {.set_c = draw.between(20, 26), .hysteresis_k = 0.7}};
     unit.fan.start_a = unit.fan.running_a * draw.between(1.5, 3);
+    // Whoever builds a thermostat sees to it that it does not restart its own compressor before its pressure
+    // has equalised: the room must take longer than that to warm up through the hysteresis.
+    const BodyPlan& room = unit.room;
+    const double warms_w = room.gain_w + room.loss_w_per_k * std::max(0.0, outdoor_c - unit.thermostat.set_c);
+    const double needed_k = 1.3 * seconds(unit.pressure_equalises) * warms_w / room.capacity_j_per_k / 2;
+    unit.thermostat.hysteresis_k = std::max(unit.thermostat.hysteresis_k, needed_k);
     return unit;
 }
 
@@ -75,22 +84,25 @@ LoadPlan load(Draw& draw, const std::string& name, int legs, double outdoor_c) {
     return plan;
 }
 
-/// The least that a limit of this source carries for long, in amperes on one leg.
+}  // namespace
+
 double least_carried_a(const SourcePlan& source) {
     if (const auto* breaker = std::get_if<BreakerPlan>(&source.kind)) return breaker->rating_a;
     return std::get<GeneratorPlan>(source.kind).running_w / 120 / 2;
 }
 
-SourcePlan source(Draw& draw, int legs) {
-    SourcePlan plan{.name = "supply", .kind = BreakerPlan{.rating_a = 30}};
+namespace {
+
+SourcePlan source(Draw& draw, int legs, std::string name) {
+    SourcePlan plan{.name = std::move(name), .kind = BreakerPlan{.rating_a = 30}};
     plan.impedance_ohm = draw.between(0.02, 0.15);
     if (draw.chance(0.3)) {
         const double running_w = draw.between(2000, 7000);
-        plan.kind = GeneratorPlan{.running_w = running_w, .starting_w = running_w * draw.between(1.1, 1.5)};
+        plan.kind = GeneratorPlan{.running_w = running_w, .starting_w = running_w * draw.between(1.02, 1.5)};
         return plan;
     }
-    const double ratings_a[] = {15, 20, 30};
-    plan.kind = BreakerPlan{.rating_a = legs == 2 && draw.chance(0.6) ? 50 : ratings_a[draw.whole(0, 2)]};
+    const double ratings_a[] = {15, 20, 30, 30, 20, 15, 10, 100};  // and two silly ones
+    plan.kind = BreakerPlan{.rating_a = legs == 2 && draw.chance(0.6) ? 50 : ratings_a[draw.whole(0, 7)]};
     plan.one_conductor = legs == 2 && std::get<BreakerPlan>(plan.kind).rating_a < 50;
     return plan;
 }
@@ -102,13 +114,22 @@ RigPlan random_rig(std::uint64_t seed, Duration time) {
     RigPlan rig;
     rig.name = "random";
     rig.legs = draw.chance(0.4) ? 2 : 1;
-    rig.sources = {source(draw, rig.legs)};
+    rig.sources = {source(draw, rig.legs, "supply"), source(draw, rig.legs, "other-supply")};
     const double outdoor_c = draw.between(18, 40);
     const int loads = draw.chance(0.2) ? draw.whole(8, 24) : draw.whole(1, 7);
     for (int i = 0; i < loads; ++i)
         rig.loads.push_back(load(draw, "load-" + std::to_string(i + 1), rig.legs, outdoor_c));
-    // The uncontrolled ones take at most seven tenths of what the source carries.
-    const double room_a = 0.7 * least_carried_a(rig.sources[0]);
+    // Somebody has bought two of the same.
+    if (draw.chance(0.4)) {
+        LoadPlan unit = load(draw, "twin-1", rig.legs, outdoor_c);
+        unit.kind = air_conditioner(draw, outdoor_c);
+        unit.control = Control::permitted;
+        rig.loads.push_back(unit);
+        unit.name = "twin-2";
+        rig.loads.push_back(unit);
+    }
+    // The uncontrolled ones take at most seven tenths of what either source carries.
+    const double room_a = 0.7 * std::min(least_carried_a(rig.sources[0]), least_carried_a(rig.sources[1]));
     const double base_a = draw.between(0.02, 0.3) * room_a;
     rig.loads.push_back({.name = "base", .kind = BaseLoadPlan{.mean_a = base_a, .wander_a = 0.05 * base_a}});
     if (draw.chance(0.6))

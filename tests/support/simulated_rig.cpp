@@ -137,22 +137,27 @@ SimulatedRig::SimulatedRig(virtual_rig::RigPlan plan, daemon::Configuration conf
       person_(broker_.client("person")),
       rig_(std::move(plan), seed, *rig_link_, Instant{}) {
     rig_.on_story([this](const virtual_rig::StoryEvent& e) {
-        static constexpr const char* words[] = {
-            "contact closed",  "contact opened", "on",      "off",  "start began", "start ended",   "STALLED",
-            "overload opened", "SHORT-CYCLED",   "TRIPPED", "lost", "back",        "source changed"};
-        if (!traced_) return;
-        std::printf("%9.2f rig    | %s %s %s %.1f A\n", rules::seconds(e.at.time_since_epoch()),
-                    std::string(e.subject).c_str(), std::string(e.part).c_str(),
-                    words[static_cast<std::size_t>(e.what)], e.current_a);
+        if (trace_ != nullptr) write_down(e);
+        if (story_) story_(e);
     });
     start_daemon();
+}
+
+void SimulatedRig::write_down(const virtual_rig::StoryEvent& e) const {
+    static constexpr const char* words[] = {"contact closed", "contact opened", "on",      "off",
+                                            "start began",    "start ended",    "STALLED", "overload opened",
+                                            "SHORT-CYCLED",   "OVERLAPPED",     "TRIPPED", "lost",
+                                            "back",           "source changed"};
+    std::fprintf(trace_, "%9.2f rig    | %s %s %s %.1f A\n", rules::seconds(e.at.time_since_epoch()),
+                 std::string(e.subject).c_str(), std::string(e.part).c_str(),
+                 words[static_cast<std::size_t>(e.what)], e.current_a);
 }
 
 void SimulatedRig::note(const char* who, std::string_view text) {
     char stamp[32];
     std::snprintf(stamp, sizeof stamp, "%9.2f %s | ", rules::seconds(now_.time_since_epoch()), who);
     if (log_.size() < 100'000) log_.push_back(stamp + std::string(text));
-    if (traced_) std::printf("%s%s\n", stamp, std::string(text).c_str());
+    if (trace_ != nullptr) std::fprintf(trace_, "%s%s\n", stamp, std::string(text).c_str());
 }
 
 void SimulatedRig::start_daemon() {
@@ -162,7 +167,7 @@ void SimulatedRig::start_daemon() {
         [this](daemon::Severity s, std::string_view text) {
             note(s == daemon::Severity::warning ? "daemon!" : "daemon", text);
         },
-        static_cast<std::int64_t>(rules::seconds(now_.time_since_epoch())) + 1, now_);
+        static_cast<std::int64_t>(rules::seconds(now_.time_since_epoch() + wall_ahead_)) + 1, now_);
 }
 
 void SimulatedRig::kill_daemon() {

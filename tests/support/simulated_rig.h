@@ -3,6 +3,8 @@
 // a run exactly. Scenarios tell a story with it, the simulation runs thousands of days through it.
 #pragma once
 
+#include <cstdio>
+#include <functional>
 #include <memory>
 #include <string>
 #include <vector>
@@ -30,6 +32,8 @@ class SimulatedRig {
     void kill_daemon();
     void start_daemon();
     bool daemon_lives() const { return steward_ != nullptr; }
+    /// The wall clock jumps. Only a daemon that starts looks at it.
+    void jump_wall_clock(rules::Duration by) { wall_ahead_ += by; }
 
     /// A person or a rule controller: sends to homie/5/<rig>/<node>/<property>/set.
     void set(const std::string& node, const std::string& property, const std::string& value);
@@ -52,11 +56,14 @@ class SimulatedRig {
     /// The daemon's log, each line with the rig second it was written.
     const std::vector<std::string>& log() const { return log_; }
     bool logged(const std::string& part) const;
-    /// Write the log and the rig's own story to standard output as they happen.
-    void trace() { traced_ = true; }
+    /// Write the log and the rig's own story as they happen. The file must outlive the rig.
+    void trace(std::FILE* to) { trace_ = to; }
+    /// Hears of everything that happens in the rig, beside the trace.
+    void on_story(std::function<void(const virtual_rig::StoryEvent&)> story) { story_ = std::move(story); }
 
   private:
     void note(const char* who, std::string_view text);
+    void write_down(const virtual_rig::StoryEvent& event) const;
     void step(rules::Instant end);
 
     daemon::Configuration configuration_;
@@ -70,7 +77,9 @@ class SimulatedRig {
     rules::Instant next_tick_{};
     virtual_rig::Truth last_truth_;
     std::vector<std::string> log_;
-    bool traced_ = false;
+    std::FILE* trace_ = nullptr;
+    std::function<void(const virtual_rig::StoryEvent&)> story_;
+    rules::Duration wall_ahead_{};
 };
 
 }  // namespace ampmarshal::tests
