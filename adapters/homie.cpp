@@ -118,7 +118,8 @@ std::string decimal(double value, int digits) {
     return error == std::errc{} ? std::string(text, end) : std::string{};
 }
 
-Device::Device(Identity identity) : identity_(std::move(identity)) {}
+Device::Device(Identity identity)
+    : identity_(std::move(identity)), base_(identity_.domain + "/5/" + identity_.id + "/") {}
 
 NodeIndex Device::add_node(std::string id, std::string name, std::string type) {
     nodes_.push_back({std::move(id), std::move(name), std::move(type)});
@@ -132,7 +133,7 @@ PropertyIndex Device::add_property(NodeIndex node, Property property) {
 }
 
 std::string Device::topic(std::string_view below) const {
-    return identity_.domain + "/5/" + identity_.id + "/" + std::string(below);
+    return base_ + std::string(below);
 }
 
 std::string Device::state_topic() const {
@@ -272,9 +273,8 @@ bool Device::send_alerts(Link& link) {
 }
 
 Incoming Device::received(const Message& message) {
-    const std::string base = topic("");
-    if (message.topic.substr(0, base.size()) != base) return {};
-    const std::string_view below = message.topic.substr(base.size());
+    if (!message.topic.starts_with(base_)) return {};
+    const std::string_view below = message.topic.substr(base_.size());
     const auto slash = below.find('/');
     if (slash == std::string_view::npos) return {};
     const std::string_view node = below.substr(0, slash);

@@ -150,6 +150,7 @@ class Device {
     Incoming set_heard(std::string_view node, std::string_view property, const Message& message);
 
     Identity identity_;
+    std::string base_;  ///< of all topics
     std::vector<Node> nodes_;
     std::vector<Slot> slots_;
     std::map<std::string, Alert, std::less<>> alerts_;

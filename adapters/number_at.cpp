@@ -69,7 +69,77 @@ const json* child(const json& parent, std::string_view token) {
     return &parent[index];
 }
 
+/// Takes a number off the front: digits, perhaps with a sign and a fraction. Others are for the parser.
+std::optional<double> take_number(std::string_view& rest) {
+    const auto digits = [&](std::size_t from) {
+        const auto end = rest.find_first_not_of("0123456789", from);
+        return (end == std::string_view::npos ? rest.size() : end) - from;
+    };
+    const std::size_t sign = rest.starts_with('-') ? 1 : 0;
+    const std::size_t whole = digits(sign);
+    if (whole == 0 || (whole > 1 && rest[sign] == '0')) return std::nullopt;
+    std::size_t length = sign + whole;
+    if (length < rest.size() && rest[length] == '.') {
+        const std::size_t fraction = digits(length + 1);
+        if (fraction == 0) return std::nullopt;
+        length += 1 + fraction;
+    }
+    double value = 0;
+    const auto [end, error] = std::from_chars(rest.data(), rest.data() + length, value);
+    if (error != std::errc() || end != rest.data() + length) return std::nullopt;
+    rest.remove_prefix(length);
+    return value;
+}
+
+/// Takes a string of plain characters off the front.
+std::optional<std::string_view> take_string(std::string_view& rest) {
+    if (!rest.starts_with('"')) return std::nullopt;
+    for (std::size_t i = 1; i < rest.size(); ++i) {
+        const char c = rest[i];
+        if (c == '"') {
+            const auto inside = rest.substr(1, i - 1);
+            rest.remove_prefix(i + 1);
+            return inside;
+        }
+        if (c == '\\' || c < ' ' || c > '~') return std::nullopt;
+    }
+    return std::nullopt;
+}
+
+/// Takes blanks and then this character off the front.
+bool take(std::string_view& rest, char wanted) {
+    rest.remove_prefix(std::min(rest.find_first_not_of(" \t\r\n"), rest.size()));
+    if (!rest.starts_with(wanted)) return false;
+    rest.remove_prefix(1);
+    rest.remove_prefix(std::min(rest.find_first_not_of(" \t\r\n"), rest.size()));
+    return true;
+}
+
 }  // namespace
+
+bool FlatNumbers::read(std::string_view text) {
+    count_ = 0;
+    if (!take(text, '{')) return false;
+    do {
+        const auto key = take_string(text);
+        if (!key || !take(text, ':')) return false;
+        const auto value = take_number(text);
+        if (!value || !add(*key, *value)) return false;
+    } while (take(text, ','));
+    return take(text, '}') && text.empty();
+}
+
+bool FlatNumbers::add(std::string_view key, double value) {
+    if (count_ == most_members || find(key)) return false;
+    members_[count_++] = {key, value};
+    return true;
+}
+
+std::optional<double> FlatNumbers::find(std::string_view key) const {
+    for (std::size_t i = 0; i < count_; ++i)
+        if (members_[i].key == key) return members_[i].value;
+    return std::nullopt;
+}
 
 Payload::Payload(std::string_view bytes) : bytes_(bytes), too_large_(bytes.size() > most_bytes) {}
 
@@ -95,10 +165,21 @@ const json* Payload::at(std::string_view pointer) {
     return value;
 }
 
+bool Payload::is_flat() {
+    if (!is_flat_) is_flat_ = flat_.read(bytes_);
+    return *is_flat_;
+}
+
 std::variant<double, NumberFault> Payload::number(std::string_view pointer) {
     if (too_large_) return NumberFault::too_large;
     if (pointer.empty()) {
         if (const auto value = plain_number(bytes_)) return *value;
+    } else if (is_flat()) {
+        const std::string_view key = pointer.substr(1);
+        if (key.find_first_of("/~") == std::string_view::npos) {
+            if (const auto value = flat_.find(key)) return *value;
+            return NumberFault::missing;
+        }
     }
     const json* value = at(pointer);
     if (too_large_) return NumberFault::too_large;

@@ -6,6 +6,7 @@
 // given and must not outlive them.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <memory>
 #include <nlohmann/json_fwd.hpp>
@@ -15,6 +16,28 @@
 #include <variant>
 
 namespace ampmarshal::adapters {
+
+/// The members of a flat JSON object of plain numbers, {"current":12.3,"voltage":118.4}, which is what nearly
+/// every meter sends, ten times a second: read in one pass, without a document. What is anything more than
+/// that, or no JSON, is for the parser.
+class FlatNumbers {
+  public:
+    /// False if this is no such object; nothing may be asked then.
+    bool read(std::string_view text);
+    std::optional<double> find(std::string_view key) const;
+
+  private:
+    static constexpr std::size_t most_members = 8;
+
+    bool add(std::string_view key, double value);
+
+    struct Member {
+        std::string_view key;
+        double value;
+    };
+    std::array<Member, most_members> members_{};
+    std::size_t count_ = 0;
+};
 
 /// A number in the messages of one topic. An empty pointer means that the payload as a whole is the number.
 struct NumberAt {
@@ -52,9 +75,12 @@ class Payload {
     /// Nothing at the pointer, no JSON, or too large: nullptr.
     const nlohmann::json* at(std::string_view pointer);
     void parse();
+    bool is_flat();
 
     std::string_view bytes_;
     bool too_large_;
+    FlatNumbers flat_;
+    std::optional<bool> is_flat_;  ///< nothing until somebody asks
     std::unique_ptr<const nlohmann::json>
         document_;  ///< null until somebody asks; discarded if it is no JSON
 };

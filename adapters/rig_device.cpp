@@ -20,12 +20,6 @@ constexpr LoadState all_states[] = {LoadState::running, LoadState::starting,  Lo
                                     LoadState::waiting, LoadState::resting,   LoadState::shed,
                                     LoadState::off,     LoadState::locked_out};
 
-/// Readings and countdowns change with every sample; twice a second is enough to look at. What counts is a
-/// jump, such as a start, and that does not wait.
-constexpr rules::Duration reading_every = std::chrono::milliseconds(500);
-constexpr double jump_a = 5.0;
-constexpr double jump_v = 5.0;
-
 /// A time to trip of a day means a day or more, or never: a rule that compares seconds needs no special case.
 constexpr std::int64_t longest_time_to_trip_s = 86'400;
 

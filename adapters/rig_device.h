@@ -21,6 +21,12 @@
 
 namespace ampmarshal::adapters {
 
+/// Readings and countdowns change with every sample; twice a second is enough to look at. What counts is a
+/// jump, such as a start, and that does not wait.
+inline constexpr rules::Duration reading_every = std::chrono::milliseconds(500);
+inline constexpr double jump_a = 5.0;
+inline constexpr double jump_v = 5.0;
+
 /// What is shown of a rig at one moment. A plain copy, so that the device can be tested without the rules.
 struct RigSnapshot {
     struct OnLeg {

@@ -1,6 +1,7 @@
 #include "daemon/steward.h"
 
 #include <algorithm>
+#include <cmath>
 #include <cstdio>
 #include <limits>
 #include <utility>
@@ -107,6 +108,7 @@ void Steward::received(Instant now, const adapters::Message& message) {
     std::string refusal = device_.received(now, message, requests_);
     for (const auto& request : requests_)
         feed(request);
+    asked_ |= !requests_.empty() || !refusal.empty();
     if (!refusal.empty()) tell_refusal(std::move(refusal));
     if (configuration_.source_selection && message.topic == configuration_.source_selection->topic)
         source_told(now, message);
@@ -216,8 +218,27 @@ void Steward::feed(const rules::Event& event) {
 void Steward::tell_news(Instant now) {
     for (const rules::Action& action : news_)
         tell(action, now);
+    if (!worth_showing(now)) return;
     device_.apply(news_, adapters::snapshot(marshal_, now), now, link_);
     news_.clear();
+    asked_ = false;
+    shown_at_ = now;
+    for (const rules::Leg leg : rules::all_legs) {
+        shown_a_[leg] = marshal_.current_a(leg);
+        shown_v_[leg] = marshal_.voltage_v(leg);
+    }
+}
+
+/// To gather all that is shown takes longer than a decision, and without news only readings change.
+bool Steward::worth_showing(Instant now) const {
+    if (!news_.empty() || asked_ || !shown_at_ || now - *shown_at_ >= adapters::reading_every) return true;
+    const auto moved = [](std::optional<double> before, std::optional<double> after, double jump) {
+        return before.has_value() != after.has_value() || (before && std::abs(*after - *before) >= jump);
+    };
+    return std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
+        return moved(shown_a_[leg], marshal_.current_a(leg), adapters::jump_a) ||
+               moved(shown_v_[leg], marshal_.voltage_v(leg), adapters::jump_v);
+    });
 }
 
 void Steward::command(std::span<const rules::Action> actions, Instant now) {

@@ -62,6 +62,7 @@ class Steward : public adapters::Link::Listener {
     void feed(const rules::Event& event);
     void command(std::span<const rules::Action> actions, rules::Instant now);
     void tell_news(rules::Instant now);
+    bool worth_showing(rules::Instant now) const;
     void tell(const rules::Action& action, rules::Instant now);
     void tell_waiting(rules::Instant now);
     void tell_refusal(std::string refusal);
@@ -80,7 +81,11 @@ class Steward : public adapters::Link::Listener {
     adapters::Switches switches_;
     adapters::RigDevice device_;
     std::vector<rules::Action> news_;  ///< done and not told yet
-    bool command_lost_ = false;        ///< one could not be sent: everything is decided anew at the next tick
+    bool asked_ = false;               ///< somebody set something, and waits for it to show
+    std::optional<rules::Instant> shown_at_;
+    rules::PerLeg<std::optional<double>> shown_a_;
+    rules::PerLeg<std::optional<double>> shown_v_;
+    bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
     struct Told {
         rules::ReasonKind reason = rules::ReasonKind::none;
         rules::Instant at{};

@@ -164,8 +164,9 @@ const std::vector<SimulatedBroker::Client*>& SimulatedBroker::receivers(const st
 void SimulatedBroker::send(Client& to, InTransit message) {
     if (!to.connected()) return;
     const std::size_t copies = meddler_ ? meddler_(message) : 1;
-    for (std::size_t copy = 0; copy < copies; ++copy)
+    for (std::size_t copy = 1; copy < copies; ++copy)
         due_.emplace(message.due, Due{&to, message});
+    if (copies > 0) due_.emplace(message.due, Due{&to, std::move(message)});
 }
 
 void SimulatedBroker::send_retained(Client& to, std::string_view topic_filter) {

@@ -5,6 +5,7 @@
 
 #include "tests/support/catch.h"
 
+using ampmarshal::adapters::FlatNumbers;
 using ampmarshal::adapters::is_json_pointer;
 using ampmarshal::adapters::NumberFault;
 using ampmarshal::adapters::Payload;
@@ -81,6 +82,58 @@ TEST_CASE("Numbers in JSON strings count, other types do not") {
         INFO(bytes);
         CHECK(fault(bytes, "/a") == NumberFault::not_a_number);
     }
+}
+
+TEST_CASE(
+    "a flat object of numbers is read in one pass, and whatever is more than that is left to the parser") {
+    FlatNumbers flat;
+    REQUIRE(flat.read(R"( {"current":12.300, "voltage" : -118 ,"zero":0,"half":0.5} )"));
+    CHECK(flat.find("current") == 12.3);
+    CHECK(flat.find("voltage") == -118.0);
+    CHECK(flat.find("zero") == 0.0);
+    CHECK(flat.find("half") == 0.5);
+    CHECK_FALSE(flat.find("other").has_value());
+    for (const char* bytes : {"",
+                              "{",
+                              "{}",
+                              "[1]",
+                              "12",
+                              R"({"a":1)",
+                              R"({"a":1} x)",
+                              R"({"a":1,})",
+                              R"({"a" 1})",
+                              R"({a:1})",
+                              R"({"a":01})",
+                              R"({"a":.5})",
+                              R"({"a":1.})",
+                              R"({"a":-})",
+                              R"({"a":+1})",
+                              R"({"a":1e3})",
+                              R"({"a":"1"})",
+                              R"({"a":true})",
+                              R"({"a":{"b":1}})",
+                              R"({"a\u0062":1})",
+                              "{\"\xff\":1}",
+                              R"({"a":1,"a":2})",
+                              R"({"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7,"h":8,"i":9})"}) {
+        INFO(bytes);
+        CHECK_FALSE(flat.read(bytes));
+    }
+}
+
+// nlohmann-json is the other reader: both must take the same from the same payload.
+TEST_CASE("both ways of reading give the same number") {
+    for (const char* digits : {"0", "-0", "12.3", "0.1", "118.445", "9007199254740993", "-273.15", "0.000001",
+                               "123456789012345678901234567890", "1.7976931348623157"}) {
+        INFO(digits);
+        const std::string bytes = std::string(R"({"a":)") + digits + "}";
+        const double whole = value("[" + std::string(digits) + "]", "/0");
+        CHECK(value(bytes, "/a") == whole);
+    }
+    CHECK(value(R"({"a":1,"a":2})", "/a") == 2);  // of two with one name the parser takes the last
+    CHECK(value(R"({"a/b":1})", "/a~1b") == 1);
+    CHECK(fault(R"({"a":1})", "/a/b") == NumberFault::missing);
+    CHECK(value(R"({"":3})", "/") == 3);
 }
 
 TEST_CASE("What is not JSON is told apart from JSON without the value") {

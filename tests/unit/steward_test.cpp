@@ -89,3 +89,44 @@ TEST_CASE("a battery's charge that is retained or nonsense is not believed, and 
     CHECK(w.why() == "waits_for_battery");
     CHECK(w.logged("tells no charge from 0 to 100 %") == 1);
 }
+
+TEST_CASE("without news readings are shown twice a second, but a jump, an action or an answer at once") {
+    World w;
+    std::vector<rules::Instant> shown;
+    std::string amperes = "1.0";
+    const auto run = [&](int tenths) {
+        for (int i = 0; i < tenths; ++i) {
+            w.now += 100ms;
+            w.broker.run_until(w.now);
+            w.others->publish({"meter", amperes, adapters::Delivery::event});
+            amperes = amperes == "1.0" ? "1.3" : "1.0";
+            w.steward->tick(w.now);
+        }
+    };
+    w.broker.meddle([&](tests::SimulatedBroker::InTransit& message) {
+        if (message.topic == "homie/5/test/source/current-l1") shown.push_back(w.now);
+        return std::size_t{1};
+    });
+    w.others->subscribe("homie/5/test/source/#");
+    w.begin(inverter_rig);
+    run(100);
+    shown.clear();
+    run(100);
+    CHECK(shown.size() >= 15);
+    CHECK(shown.size() <= 20);
+    shown.clear();
+    const auto jumped_at = w.now + 200ms;
+    amperes = "9.0";
+    run(2);
+    CHECK(shown.size() >= 1);
+    CHECK(shown.front() <= jumped_at);
+    std::string demand;
+    w.others->subscribe("homie/5/test/heater/#");
+    w.broker.meddle([&](tests::SimulatedBroker::InTransit& message) {
+        if (message.topic == "homie/5/test/heater/demand") demand = message.payload;
+        return std::size_t{1};
+    });
+    w.others->publish({"homie/5/test/heater/demand/set", "true", adapters::Delivery::event});
+    run(1);
+    CHECK(demand == "true");
+}

@@ -321,6 +321,42 @@ TEST_CASE("when the supply is lost everything stops, and comes back together") {
     CHECK(bench.rig.truth().loads_served == 2);
 }
 
+TEST_CASE("over a longer cord the voltage sags further") {
+    RigPlan plan = quiet_plan({appliance(10, {{0s, 1h}})});
+    plan.sources[0].impedance_ohm = 0.1;
+    Bench bench(plan);
+    bench.run_to(1s);
+    CHECK(bench.rig.line().voltage_v[Leg::l1] == Approx(119));
+    bench.rig.set_cord(0.4);
+    bench.run_to(2s);
+    CHECK(bench.rig.line().voltage_v[Leg::l1] == Approx(115));
+    bench.rig.set_cord(0);
+    bench.run_to(3s);
+    CHECK(bench.rig.line().voltage_v[Leg::l1] == Approx(119));
+}
+
+TEST_CASE("an engine that has lost a part of its power bogs down and stalls; a breaker does not care") {
+    RigPlan plan = quiet_plan({appliance(15, {{0s, 1h}})});
+    plan.sources[0].kind = GeneratorPlan{.running_w = 2400, .starting_w = 3000};
+    Bench healthy(plan);
+    healthy.run_to(10min);
+    CHECK(healthy.rig.truth().trips.empty());
+    Bench weak(plan);
+    weak.rig.weaken_engine(0.7);  // 14 of 20 A are left to run on, 17.5 to start
+    weak.run_to(5s);
+    CHECK(weak.rig.line().frequency_hz < healthy.rig.line().frequency_hz - 1);
+    CHECK(weak.rig.truth().trips.empty());
+    weak.rig.weaken_engine(0.5);
+    weak.run_to(6s);
+    REQUIRE(weak.rig.truth().trips.size() == 1);
+    CHECK(weak.rig.truth().trips[0].sudden);
+    plan.sources[0].kind = BreakerPlan{.rating_a = 20};
+    Bench breaker(plan);
+    breaker.rig.weaken_engine(0.1);
+    breaker.run_to(10min);
+    CHECK(breaker.rig.truth().trips.empty());
+}
+
 TEST_CASE("a change of source moves the loads to it and says its name, retained") {
     RigPlan plan = quiet_plan({appliance(10, {{0s, 1h}})});
     plan.sources.push_back(

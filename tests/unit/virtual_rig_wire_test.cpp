@@ -96,6 +96,21 @@ TEST_CASE("a silent meter says nothing, a frozen one repeats itself") {
     bench.rig.set_meter_fault(Leg::l2, MeterFault::silent);  // a rig with one leg has no such meter
 }
 
+TEST_CASE("a meter that is off shows so much more or less, one that spikes does so now and then") {
+    Bench bench(quiet_plan({appliance(10, {{0s, 1h}})}));
+    bench.rig.set_meter_fault(Leg::l1, MeterFault::offset, -3);
+    bench.run_to(10s);
+    CHECK(field(bench.link.last(meter_topic), "current") == Approx(7));
+    bench.rig.set_meter_fault(Leg::l1, MeterFault::spiking, 40);
+    const auto said = bench.link.all(meter_topic).size();
+    bench.run_to(110s);
+    const auto payloads = bench.link.all(meter_topic);
+    const auto spikes = std::count_if(payloads.begin() + static_cast<std::ptrdiff_t>(said), payloads.end(),
+                                      [](const std::string& p) { return field(p, "current") > 45; });
+    CHECK(spikes >= 5);   // of 1000 readings one in fifty:
+    CHECK(spikes <= 50);  // 20, standard deviation 4.4
+}
+
 TEST_CASE("the second leg has a meter of its own") {
     LoadPlan load = appliance(7, {{0s, 1h}});
     load.legs = LegSet(Leg::l2);
@@ -163,6 +178,23 @@ TEST_CASE("a stuck relay does not obey, open or closed, and obeys again when it 
     bench.run_to(41s);
     CHECK(bench.rig.line().current_a[Leg::l1] == 0);
     bench.rig.set_relay_fault("no such load", RelayFault::stuck_closed);
+}
+
+TEST_CASE("a slow relay obeys two seconds later; a flapping feedback lies about a contact that is fine") {
+    Bench bench(quiet_plan({unit(small_unit())}));
+    bench.rig.set_relay_fault("ac", RelayFault::slow);
+    bench.command(1s, "ac", "ON");
+    bench.run_to(20s);
+    CHECK(bench.when(Happening::contact_closed) == Duration(3050ms));
+    bench.rig.set_relay_fault("ac", RelayFault::feedback_flaps);
+    const auto said = bench.link.all(state_topic).size();
+    bench.run_to(27s);
+    CHECK(bench.link.all(state_topic).size() == said + 10);
+    CHECK(bench.rig.truth().loads[0].running);
+    CHECK(bench.rig.truth().loads[0].operations == 1);
+    bench.rig.set_relay_fault("ac", RelayFault::none);
+    bench.run_to(30s);
+    CHECK(bench.link.last(state_topic) == "ON");
 }
 
 TEST_CASE("a relay that must be refreshed opens when nobody does") {
