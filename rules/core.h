@@ -30,6 +30,7 @@ struct Relief {
     Instant counts_until;
     Instant judged_at;       ///< if the current has not fallen by then, the load has disobeyed
     bool amid_rise = false;  ///< another load was just starting on its legs
+    bool doubtful = false;   ///< it may have been idle already (Track::twin)
     bool obeyed = false;     ///< something has fallen
     bool seen = false;       ///< the current has fallen: the readings tell it now
 };
@@ -39,17 +40,19 @@ struct Track {
     bool wanted = true;
     bool held = false;
     Lockout lockout = Lockout::none;
-    bool on = false;                     ///< last commanded on, or found on
-    bool stuck = false;                  ///< stays on whatever it is told: counted, never relied on to stop
-    bool heard = false;                  ///< its switch has spoken since the link came up
-    bool asserted = false;               ///< its switch was told what it should be since the link came up
-    std::optional<bool> advised{};       ///< while only observing: what we would have commanded last
-    std::size_t settled = 0;             ///< stages that run
-    double drawn_a = 0;                  ///< by the settled stages
-    std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
-    PerLeg<double> granted_at_a{};       ///< readings when it was granted
-    Instant switched_at{};               ///< last change of `on`
-    Instant stopped_at{};                ///< its rest counts from here
+    bool on = false;                      ///< last commanded on, or found on
+    bool stuck = false;                   ///< stays on whatever it is told: counted, never relied on to stop
+    bool heard = false;                   ///< its switch has spoken since the link came up
+    bool asserted = false;                ///< its switch was told what it should be since the link came up
+    std::optional<bool> advised{};        ///< while only observing: what we would have commanded last
+    std::size_t settled = 0;              ///< stages that run
+    double drawn_a = 0;                   ///< by the settled stages
+    std::optional<LoadIndex> twin{};      ///< that one is booked as stopped; it may have been this one
+    std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
+    PerLeg<double> granted_at_a{};        ///< readings when it was granted
+    Instant switched_at{};                ///< last change of `on`
+    Instant stopped_at{};                 ///< its rest counts from here
+    std::optional<Instant> settles_at{};  ///< told to stop; until then its current may still fall
     std::optional<Relief> relief{};
     bool shed = false;                    ///< taken off while wanted, not back yet
     std::optional<Instant> not_before{};  ///< earliest return after a shed or a failed start
@@ -57,6 +60,7 @@ struct Track {
     Instant pushed_at{};
     std::optional<Instant> claim_until{};  ///< room is being made for it
     int offs_repeated = 0;
+    std::optional<Instant> reported_off_at{};  ///< its switch says it is off, since then
     int sheds_in_a_row = 0;
     bool reported_off = false;  ///< its switch, since it was last commanded
     Reason reason{};
@@ -134,6 +138,8 @@ struct Marshal::Core {
     bool can_shed(LoadIndex i) const { return rig.loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
     bool standing(LoadIndex i) const;
     bool start_in_flight(LoadIndex i) const;
+    bool stop_in_flight() const;
+    bool listening() const;
     double total_run_a(LoadIndex i) const;
 
     // voltage.cpp
@@ -153,6 +159,7 @@ struct Marshal::Core {
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
     void accept_fall(LoadIndex i, std::size_t settled, double fall_a);
     void unsettle(LoadIndex i);
+    void forget_twins(LoadIndex i);
     void reconcile(Leg leg);
     void check_reliefs();
     void check_due();
@@ -203,6 +210,7 @@ struct Marshal::Core {
     void update_states();
     LoadState state_of(LoadIndex i) const;
     void update_warnings(Duration passed);
+    void warn_of_silence();
     void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {});
     void clear(AlertKind kind, std::optional<LoadIndex> load);
 

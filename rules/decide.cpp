@@ -32,11 +32,12 @@ void Marshal::Core::decide() {
     check_due();
     if (link_up) {
         switch_off_unwanted();
-        if (source()) shed_what_must_go();
+        if (source() && !listening()) shed_what_must_go();
         assert_switches();
     }
     grant_what_may_start();
     update_states();
+    warn_of_silence();
 }
 
 std::optional<Reason> Marshal::Core::must_not_run(LoadIndex i) const {
@@ -175,7 +176,8 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
     if (any_silent()) return Reason{.kind = ReasonKind::waits_for_meter};
     if (source()->low_battery && !battery_percent) return Reason{.kind = ReasonKind::waits_for_battery};
-    if (!track.asserted || !track.heard) return Reason{.kind = ReasonKind::waits_for_switch};
+    if (!track.asserted || !track.heard || track.offs_repeated > 0)
+        return Reason{.kind = ReasonKind::waits_for_switch};
     if (track.not_before && now < *track.not_before) {
         Reason why = track.reason;  // of the shed or the failed start
         why.until = track.not_before;
@@ -268,8 +270,8 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving()) {
-            // Nothing can be told apart, or relied on to stay free, while the current moves.
+        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving() || stop_in_flight()) {
+            // Nothing can be told apart, or relied on to stay free, while the current moves or is about to.
             if (!track.claim_until) track.reason = {.kind = ReasonKind::current_moves};
             promise(i);
             continue;
@@ -358,9 +360,11 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.shed = false;
     track.settled = 0;
     track.drawn_a = 0;
+    forget_twins(i);
     track.not_before.reset();
     track.claim_until.reset();
     track.relief.reset();
+    track.settles_at.reset();
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     const Stage& first = load.stages.front();
@@ -381,12 +385,17 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     }
     const bool sheds = !must_not_run(i);
     const Instant was_switched_at = track.switched_at;
-    if (track.drawn_a > 0) {
+    track.settles_at = now + reaction;
+    if (track.drawn_a > 0 && silent(load.legs.first())) {
+        for (Leg leg : all_legs)
+            if (load.legs.contains(leg)) legs[leg].watch.assume_fall(track.drawn_a);
+    } else if (track.drawn_a > 0) {
         track.relief = Relief{track.drawn_a,
                               {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
                               now + reaction,
                               now + reaction + judged_later,
-                              legs[load.legs.first()].watch.rising()};
+                              legs[load.legs.first()].watch.rising(),
+                              track.twin.has_value()};
     }
     // Who was told to stop before is judged by what falls beyond this load's part.
     for (LoadIndex other = 0; other < tracks.size(); ++other) {
@@ -399,6 +408,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;
     track.drawn_a = 0;
+    track.twin.reset();
     track.stage_due.reset();
     track.claim_until.reset();
     track.shed = sheds;

@@ -42,6 +42,12 @@ class LegWatch {
     /// rise.
     void drop(double current_a) { level_a_ = std::max(0.0, level_a_ - current_a); }
 
+    /// Nothing is heard, and a load was told to stop: it is taken to have done so.
+    void assume_fall(double current_a) {
+        level_a_ = std::max(0.0, level_a_ - current_a);
+        now_a_ = std::max(0.0, now_a_ - current_a);
+    }
+
     bool heard() const { return heard_; }
     bool rising() const { return moving_ && now_a_ > level_a_ + least_step_a(); }
     bool moving() const { return moving_; }

@@ -15,6 +15,7 @@ constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained swi
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
 constexpr int offs_repeated_max = 3;
+constexpr Duration off_for_sure = 10s;  ///< a contact that flaps has said "off" for so long
 
 Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
@@ -84,6 +85,18 @@ bool Marshal::Core::standing(LoadIndex i) const {
 
 bool Marshal::Core::start_in_flight(LoadIndex i) const {
     return tracks[i].on && tracks[i].stage_due.has_value();
+}
+
+/// A load was told to stop and its current may still fall. Idle as it was believed, it may have been running.
+bool Marshal::Core::stop_in_flight() const {
+    return std::any_of(tracks.begin(), tracks.end(), [&](const Track& track) {
+        return track.settles_at && now < *track.settles_at && !(track.relief && track.relief->seen);
+    });
+}
+
+/// The link is just up, and the meters have not had the time to speak.
+bool Marshal::Core::listening() const {
+    return now - link_up_at < feedback_grace && any_silent();
 }
 
 double Marshal::Core::total_run_a(LoadIndex i) const {
@@ -166,13 +179,16 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         return;
     }
     track.reported_off |= event.age_known && !event.on && !track.on;
+    if (event.age_known && event.on) track.reported_off_at.reset();
+    if (event.age_known && !event.on && !track.reported_off_at) track.reported_off_at = event.at;
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
-        track.offs_repeated = 0;
         track.stuck = false;
         if (!track.on) return;
-        // Somebody else opened it. That is a decision too: it comes back only through the queue.
+        // Somebody else opened it. That is a decision too: it comes back only through the queue. It is told
+        // so, because a contact that flaps may say "off" of a load that is on.
         track.on = false;
+        actions.push_back(Switch{event.load, false, track.reason, false});
         track.switched_at = event.at;
         unsettle(event.load);
         track.not_before = event.at + rig.timing.restore_after;
@@ -263,7 +279,9 @@ void Marshal::Core::assert_switches() {
     if (!link_up || now - link_up_at < feedback_grace) return;
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
+        if (track.reported_off_at && now - *track.reported_off_at >= off_for_sure) track.offs_repeated = 0;
         if (!track.asserted && (!track.on || !any_silent())) {
+            if (track.on) track.reason = {.kind = ReasonKind::fits};
             track.asserted = true;
             track.switched_at = now;
             if (!rig.observing) actions.push_back(Switch{i, track.on, track.reason, false});
@@ -316,6 +334,8 @@ LimitView Marshal::limit(std::size_t l) const {
 
     const Prospect p = core.prospect(false);
     const double current_a = through(limit, p.measured_a);
+    for (Leg leg : all_legs)  // unheard, nothing is known to be free
+        if (limit.legs.contains(leg) && core.silent(leg)) return {current_a, 0, 0, {}};
     const Duration window = std::max(p.window, Duration(500ms));
     LimitView view{current_a,
                    limit.steady_a - current_a,

@@ -1,7 +1,8 @@
 // Which load was it? A LegWatch reports that a leg's current went from one level to another. Here the step is
 // held against everything that could have caused it: loads that may start, loads that run and may stop, loads
-// just told to stop. A step that fits exactly one explanation is booked; one that fits several is booked to
-// nobody, and then the books err on the safe side: whoever might have stopped is expected to start again.
+// just told to stop. What fits exactly one explanation is booked. Of several loads that may have stopped, the
+// one whose next start is the worst is booked as stopped: whichever it really was, its start is reserved. The
+// others are remembered as its twins, so that nobody is called disobedient who was idle all the time.
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -20,7 +21,8 @@ constexpr double wide_match_share = 0.5;  ///< for a start that was just command
 constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
 constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
-constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next
+constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
+constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone makes one of two twins closer
 constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
 constexpr double obeyed_share = 0.2;      ///< a load that draws less than it used to has still obeyed
 constexpr Duration try_again_after = 5min;
@@ -36,6 +38,10 @@ struct Hypothesis {
 /// 0 is a perfect match, 1 the edge of what still counts as one.
 double distance(double seen_a, double expected_a, double share = match_share) {
     return std::abs(seen_a - expected_a) / std::max(match_least_a, share * std::abs(expected_a));
+}
+
+bool stops(const Hypothesis& h, double seen_a) {
+    return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
 
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
@@ -60,7 +66,8 @@ class Hypotheses {
         for (const Hypothesis& h : *this) {
             if (!counts(h) || h.load == best->load) continue;
             const double rival = distance(seen_a, h.rise_a, share);
-            if (rival <= 1 && distance(seen_a, best->rise_a, share) > clearly_closer * rival) return nullptr;
+            const double own = distance(seen_a, best->rise_a, share);
+            if (rival <= 1 && (own > clearly_closer * rival || rival - own < closer_by)) return nullptr;
         }
         return best;
     }
@@ -68,6 +75,33 @@ class Hypotheses {
     bool any_match(double seen_a) const {
         return std::any_of(begin(), end(),
                            [&](const Hypothesis& h) { return distance(seen_a, h.rise_a) <= 1; });
+    }
+
+    /// Of several loads that may have stopped, the one whose next start is the worst. None if one of them was
+    /// told to: whether it did shows on the level.
+    const Hypothesis* worst_stop(double seen_a, const std::vector<Load>& loads) const {
+        const Hypothesis* worst = nullptr;
+        for (const Hypothesis& h : *this) {
+            if (!stops(h, seen_a)) continue;
+            if (h.in_flight) return nullptr;
+            const auto next_a = [&](const Hypothesis& of) {
+                return loads[of.load].start_a(of.settled_after);
+            };
+            if (!worst || next_a(h) > next_a(*worst)) worst = &h;
+        }
+        return worst;
+    }
+
+    /// Do all that were told to stop, together, make the step?
+    bool told_to_stop_make(double seen_a) const {
+        double sum_a = 0;
+        std::size_t told = 0;
+        for (const Hypothesis& h : *this) {
+            if (!h.in_flight || h.rise_a >= 0) continue;
+            sum_a += h.rise_a;
+            ++told;
+        }
+        return told > 1 && distance(seen_a, sum_a) <= clearly_closer;
     }
 
     /// Two different loads that together make the step, if exactly one pair does.
@@ -166,25 +200,31 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
             accept_fall(h.load, h.settled_after, -h.rise_a);
     };
 
+    // What was just commanded is far likelier than what happens by itself: first one such load, then several.
     const Hypothesis* best = all.single(rise_a, true, match_share);
-    if (!best) best = all.single(rise_a, false, match_share);
-    if (!best && !all.any_match(rise_a)) {
-        auto two = all.pair(rise_a, true);
-        if (!two) two = all.pair(rise_a, false);
-        if (two) {
-            book(two->first);
-            book(two->second);
-            return;
-        }
-        best = all.single(rise_a, true, wide_match_share);
+    if (!best && all.told_to_stop_make(rise_a)) {
+        for (const Hypothesis& h : all)
+            if (h.in_flight && h.rise_a < 0) book(h);
+        return;
     }
+    auto two = best ? std::nullopt : all.pair(rise_a, true);
+    if (!best && !two) best = all.single(rise_a, false, match_share);
+    const bool rivals = !best && all.any_match(rise_a);
+    if (!best && !two && !rivals) two = all.pair(rise_a, false);
+    if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
         book(*best);
-    } else if (rise_a > 0) {
-        if (!all.any_match(rise_a)) check_stall(leg, rise_a, step.began);
-    } else {
+    } else if (two) {
+        book(two->first);
+        book(two->second);
+    } else if (rise_a < 0) {
+        const Hypothesis* worst = all.worst_stop(rise_a, rig.loads);
+        if (!worst) return;
+        book(*worst);
         for (const Hypothesis& h : all)
-            if (h.rise_a < 0 && distance(rise_a, h.rise_a) <= 1) unsettle(h.load);
+            if (h.load != worst->load && stops(h, rise_a)) tracks[h.load].twin = worst->load;
+    } else if (!rivals) {
+        check_stall(leg, rise_a, step.began);
     }
 }
 
@@ -197,6 +237,7 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     track.drawn_a += drawn_a;
     track.settled = settled;
     track.stage_due.reset();
+    forget_twins(i);
     if (settled < load.stages.size()) {
         const Stage& next = load.stages[settled];
         track.stage_due =
@@ -212,8 +253,10 @@ void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a)
     Track& track = tracks[i];
     track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
     track.settled = settled;
+    track.twin.reset();
     track.stage_due.reset();
     track.relief.reset();
+    track.settles_at.reset();
     track.stopped_at = now;
 }
 
@@ -221,8 +264,15 @@ void Marshal::Core::unsettle(LoadIndex i) {
     Track& track = tracks[i];
     track.settled = 0;
     track.drawn_a = 0;
+    track.twin.reset();
     track.stage_due.reset();
     track.stopped_at = now;
+}
+
+/// It runs (again), or is given a new permit: whose current that fall was no longer matters.
+void Marshal::Core::forget_twins(LoadIndex i) {
+    for (Track& other : tracks)
+        if (other.twin == i) other.twin.reset();
 }
 
 void Marshal::Core::reconcile(Leg leg) {
@@ -295,7 +345,8 @@ void Marshal::Core::check_reliefs() {
         // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
         // counts.
         const bool believed = track.reported_off && !rig.loads[i].starts_hard();
-        const bool judged = !relief.obeyed && !believed && relief.drawn_a >= least_judged_a;
+        const bool judged =
+            !relief.obeyed && !relief.doubtful && !believed && relief.drawn_a >= least_judged_a;
         const double drawn_a = relief.drawn_a;
         track.relief.reset();
         if (!judged) continue;

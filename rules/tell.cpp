@@ -85,6 +85,9 @@ void Marshal::Core::update_warnings(Duration passed) {
                    .available_a = limit.steady_a});
     }
     if (all_far) clear(AlertKind::trip_nears, std::nullopt);
+}
+
+void Marshal::Core::warn_of_silence() {
     if (!any_silent()) return;
     for (Leg leg : all_legs)
         if (legs[leg].heard_at && silent(leg))
