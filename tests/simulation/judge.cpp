@@ -438,13 +438,18 @@ void Judge::look_at(Seen& load, const virtual_rig::LoadTruth& truth) {
                    load.plan->name + " says " + rules::word(view.reason.kind));
 }
 
-bool Judge::has_returned(const Seen& load) const {
+/// Waits for something that must be there when nothing is broken.
+bool Judge::says_it_waits(const Seen& load) const {
     using rules::ReasonKind;
+    const ReasonKind kind = rig_.marshal().load(load.index).reason.kind;
+    return kind == ReasonKind::waits_for_link || kind == ReasonKind::waits_for_meter ||
+           kind == ReasonKind::waits_for_switch || kind == ReasonKind::waits_for_source ||
+           kind == ReasonKind::supply_lost;
+}
+
+bool Judge::has_returned(const Seen& load) const {
     const auto view = rig_.marshal().load(load.index);
-    const ReasonKind kind = view.reason.kind;
-    return view.state != rules::LoadState::locked_out && kind != ReasonKind::waits_for_link &&
-           kind != ReasonKind::waits_for_meter && kind != ReasonKind::waits_for_switch &&
-           kind != ReasonKind::waits_for_source && kind != ReasonKind::supply_lost;
+    return view.state != rules::LoadState::locked_out && (view.commanded_on || !says_it_waits(load));
 }
 
 void Judge::finish() {
@@ -466,6 +471,9 @@ void Judge::finish() {
     for (const char* alert : {"meter-silent", "supply-lost", "low-voltage", "low-frequency"})
         if (rig_.alert(alert))
             break_rule("after the last fault everything returns to normal", std::string("alert ") + alert);
+    for (const Seen& load : loads_)
+        if (rig_.marshal().load(load.index).commanded_on && says_it_waits(load))
+            break_rule("what may run does not say that it waits", load.plan->name);
 }
 
 }  // namespace ampmarshal::tests

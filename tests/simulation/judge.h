@@ -98,6 +98,7 @@ class Judge {
     void be_the_person();
     void short_cycled(Seen& load);
     bool surely_fits(const Seen& load) const;
+    bool says_it_waits(const Seen& load) const;
     bool has_returned(const Seen& load) const;
     Seen* seen(std::string_view name);
 
