@@ -59,10 +59,10 @@ struct Track {
     std::optional<LoadIndex> pushed_by{};
     Instant pushed_at{};
     std::optional<Instant> claim_until{};  ///< room is being made for it
-    int offs_repeated = 0;
+    int offs_repeated = 0;  ///< told off, its switch said it is on, told again
     std::optional<Instant> reported_off_at{};  ///< its switch says it is off, since then
     int sheds_in_a_row = 0;
-    bool reported_off = false;  ///< its switch, since it was last commanded
+    std::optional<bool> reported{};  ///< by its switch, since it was last commanded
     Reason reason{};
     LoadState state = LoadState::off;
     Reason told{};  ///< as last announced
@@ -134,7 +134,9 @@ struct Marshal::Core {
     bool silent(Leg leg) const;
     bool any_silent() const;
     bool any_dead() const;
-    bool may_be_on(LoadIndex i) const { return tracks[i].on || tracks[i].stuck; }
+    bool may_be_on(LoadIndex i) const {
+        return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
+    }
     bool can_shed(LoadIndex i) const { return rig.loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
     bool standing(LoadIndex i) const;
     bool start_in_flight(LoadIndex i) const;

@@ -176,8 +176,7 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
     if (any_silent()) return Reason{.kind = ReasonKind::waits_for_meter};
     if (source()->low_battery && !battery_percent) return Reason{.kind = ReasonKind::waits_for_battery};
-    if (!track.asserted || !track.heard || track.offs_repeated > 0)
-        return Reason{.kind = ReasonKind::waits_for_switch};
+    if (!track.asserted || !track.heard) return Reason{.kind = ReasonKind::waits_for_switch};
     if (track.not_before && now < *track.not_before) {
         Reason why = track.reason;  // of the shed or the failed start
         why.until = track.not_before;
@@ -212,12 +211,13 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     };
     auto found = check(kept_a);
     if (found && load.minimum_on == Duration::zero()) {
-        // What flows now, and what has just been granted and is about to.
+        // What flows now, and what is about to: just granted, or switched on and not seen to draw yet.
         PerLeg<double> flowing_a = uncontrolled_a();
         for (LoadIndex other : by_rank) {
             const Track& track = tracks[other];
+            const bool about_to = track.stage_due || rig.loads[other].control == Control::switched;
             if (may_be_on(other))
-                add(flowing_a, rig.loads[other].legs, track.stage_due ? total_run_a(other) : track.drawn_a);
+                add(flowing_a, rig.loads[other].legs, about_to ? total_run_a(other) : track.drawn_a);
         }
         if (!check(flowing_a)) return std::nullopt;
     }
@@ -365,6 +365,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.claim_until.reset();
     track.relief.reset();
     track.settles_at.reset();
+    track.reported.reset();
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     const Stage& first = load.stages.front();
@@ -403,7 +404,8 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
             add(tracks[other].relief->before_a, load.legs, -track.drawn_a);
     }
     track.on = false;
-    track.reported_off = false;
+    track.reported.reset();
+    track.asserted = true;
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;

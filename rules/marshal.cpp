@@ -178,12 +178,13 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         unsettle(event.load);
         return;
     }
-    track.reported_off |= event.age_known && !event.on && !track.on;
+    if (event.age_known) track.reported = event.on;
     if (event.age_known && event.on) track.reported_off_at.reset();
     if (event.age_known && !event.on && !track.reported_off_at) track.reported_off_at = event.at;
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.stuck = false;
+        if (track.offs_repeated > 0) unsettle(event.load);  // it was on until now, and rests from here
         if (!track.on) return;
         // Somebody else opened it. That is a decision too: it comes back only through the queue. It is told
         // so, because a contact that flaps may say "off" of a load that is on.

@@ -344,7 +344,7 @@ void Marshal::Core::check_reliefs() {
         if (now < relief.judged_at || silent(leg)) continue;
         // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
         // counts.
-        const bool believed = track.reported_off && !rig.loads[i].starts_hard();
+        const bool believed = track.reported == false && !rig.loads[i].starts_hard();
         const bool judged =
             !relief.obeyed && !relief.doubtful && !believed && relief.drawn_a >= least_judged_a;
         const double drawn_a = relief.drawn_a;
@@ -373,6 +373,9 @@ void Marshal::Core::check_due() {
             track.drawn_a = std::min(rise_a, load.running_a());
             continue;
         }
+        // A charger that has tapered off draws little, and yet it is on; it may still start. But not on the
+        // word of a meter that says the very same as before: it may be frozen, and the load draw all it can.
+        if (track.reported == true && legs[leg].watch.now_a() != track.granted_at_a[leg]) continue;
         const Reason why{.kind = ReasonKind::did_not_start, .until = now + try_again_after};
         switch_off(i, why);
         track.not_before = why.until;

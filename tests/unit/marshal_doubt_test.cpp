@@ -1,0 +1,194 @@
+// The Marshal when it cannot be sure: a fall that fits two loads, a switch that says one thing and then
+// another, a meter that says nothing. Currents are invented.
+#include <algorithm>
+
+#include "tests/support/catch.h"
+#include "tests/support/marshal_stand.h"
+
+using namespace ampmarshal::stand;
+
+namespace {
+
+/// Both run: 1 A of base, and 12 A each.
+void run_twins(Stand& s) {
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(13, 2s);
+    s.read(25.1, 2s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+}
+
+int offs(const std::vector<Switch>& commands) {
+    return static_cast<int>(
+        std::count_if(commands.begin(), commands.end(), [](const Switch& c) { return !c.on; }));
+}
+
+}  // namespace
+
+TEST_CASE("of two like loads one is booked as stopped, and the other is not called disobedient") {
+    Stand s(rig_of({breaker(50)}, {resistive("a", 1, 12), resistive("b", 2, 12.1)}));
+    run_twins(s);
+    s.read(13.05, 2s);
+    const LoadIndex stopped = s.state(0) == "running" ? 1 : 0;
+    const LoadIndex other = 1 - stopped;
+    CHECK(s.state(stopped) == "permitted");
+    CHECK(s.state(other) == "running");
+    SECTION("it was the other one that stopped: told off, its current does not fall") {
+        s.send(OperatorRequest{s.now, other, Request::hold});
+        s.read(13.05, 10s);
+        CHECK(s.state(other) == "off");
+        CHECK_FALSE(s.alert("disobedience"));
+    }
+    SECTION("once the one that was booked runs again, both are known to run") {
+        s.read(25.1, 2s);
+        CHECK(s.state(stopped) == "running");
+        s.send(OperatorRequest{s.now, other, Request::hold});
+        s.read(25.1, 10s);
+        CHECK(s.state(other) == "locked_out");
+        CHECK(s.alert("disobedience"));
+    }
+}
+
+TEST_CASE("nothing is granted until what was told to stop has had its time") {
+    Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 12), resistive("b", 2, 11)});
+    rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);  // a is permitted, and idle as far as anybody knows
+    REQUIRE(s.on(0));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    CHECK(s.send(DemandChanged{s.now, 1, true}).empty());
+    CHECK(s.why(1) == "current_moves");
+    CHECK(s.read(1, 100ms).empty());
+    s.read(1, 200ms);
+    CHECK(s.on(1));
+}
+
+TEST_CASE("loads that were told to stop together explain a fall before one that was not") {
+    Stand s(rig_of({breaker(50)}, {resistive("a", 1, 12), resistive("b", 2, 5), resistive("c", 3, 7)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(13, 2s);
+    s.read(18, 2s);
+    s.read(25, 2s);
+    REQUIRE(s.state(2) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(13, 2s);
+    CHECK(s.state(0) == "running");
+}
+
+TEST_CASE("a feedback that flaps ends in a lockout, not in commands without end") {
+    Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 8s);
+    s.read(9, 3s);
+    REQUIRE(s.on(0));
+    int commands = 0;
+    for (int i = 0; i < 600; ++i) {
+        commands += offs(s.send(SwitchFeedback{s.now, 0, i % 2 == 1, true}));
+        commands += offs(s.read(1, 700ms));
+    }
+    CHECK(commands <= 4);  // the first "off" is told back, and an "on" three times
+    CHECK(s.state(0) == "locked_out");
+}
+
+TEST_CASE("a contact that opens late counts as on until then, and the rest counts from then") {
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("a", 1, 40, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 200s);
+    REQUIRE(s.on(0));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 3s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 2s);
+    CHECK(s.marshal.load(0).reason.kind != ReasonKind::fits);
+    s.read(1, 200s);
+    CHECK_FALSE(s.on(0));
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    CHECK(s.read(1, 179s).empty());
+    CHECK(s.read(1, 2s).size() == 1);
+}
+
+TEST_CASE("while a link is new a relay that is stuck on is told off once, not with every event") {
+    Rig rig = rig_of({generator(1200, 2000)}, {air_conditioner("a", 1, 40, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    int commands = 0;
+    for (int i = 0; i < 9; ++i) {
+        commands += offs(s.send(SwitchFeedback{s.now, 0, true, true}));
+        commands += offs(s.read(12, 100ms));
+    }
+    CHECK(commands == 1);
+}
+
+TEST_CASE("a switched load that says it is on and draws little stays on, with its start reserved") {
+    Rig rig = rig_of({breaker(30)}, {resistive("charger", 1, 9), resistive("heater", 2, 12)});
+    rig.loads[0].control = Control::switched;
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 6s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    SECTION("the meter lives") {
+        s.read(1.3, 10s);
+        CHECK(s.on(0));
+        CHECK_FALSE(s.alert("did_not_start"));
+        CHECK(s.state(0) == "permitted");
+    }
+    SECTION("a meter that says the very same as before may be frozen") {
+        s.read(1, 10s);
+        CHECK_FALSE(s.on(0));
+        CHECK(s.alert("did_not_start"));
+    }
+}
+
+TEST_CASE("a silent meter is told also while the source is not known") {
+    Stand s(rig_of({breaker(30)}, {resistive("a", 1, 8)}), std::nullopt);
+    s.settle(1, 5s);
+    CHECK_FALSE(s.alert("meter_silent"));
+    s.wait(3s);
+    CHECK(s.alert("meter_silent"));
+    s.read(1);
+    CHECK_FALSE(s.alert("meter_silent"));
+}
+
+TEST_CASE("before a meter is heard no headroom is shown") {
+    Stand s(rig_of({breaker(30)}, {resistive("a", 1, 8)}));
+    s.send(LinkChanged{s.now, true});
+    CHECK(s.marshal.limit(0).steady_headroom_a == 0);
+    CHECK(s.marshal.limit(0).start_headroom_a == 0);
+    s.read(1, 200ms);
+    CHECK(s.marshal.limit(0).steady_headroom_a > 20);
+}
+
+TEST_CASE("under a silent meter what was told to stop no longer counts, and what fits without it stays") {
+    Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 10), resistive("b", 2, 10)});
+    rig.loads[0].stages[0].start_a = 78;
+    rig.loads[1].stages[0].start_a = 40;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(11, 3s);
+    s.read(21, 3s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.wait(60s);
+    CHECK(s.on(0));        // 1 + 78 A may come: under 3 x 30 A, but not with b's 10 A besides
+    CHECK_FALSE(s.on(1));  // 1 + 78 + 40 A may not
+}
+
+TEST_CASE("a load found on says that it fits once everything that is on has been weighed") {
+    Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, true, false});
+    s.read(9, 5s);
+    CHECK(s.on(0));
+    CHECK(s.why(0) == "fits");
+}
