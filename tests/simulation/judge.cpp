@@ -148,11 +148,18 @@ void Judge::end_excuse(const char* why, LegSet legs, Duration later) {
     excuse(why, legs, rig_.now() + later);
 }
 
-const Judge::Excuse* Judge::excused(LegSet legs) const {
-    const auto found = std::find_if(excuses_.begin(), excuses_.end(), [&](const Excuse& e) {
-        return e.until >= rig_.now() && touch(e.legs, legs);
-    });
-    return found == excuses_.end() ? nullptr : &*found;
+std::optional<std::string> Judge::excused(Instant at, LegSet legs) const {
+    for (const Excuse& e : excuses_)
+        if (e.until >= at && touch(e.legs, legs)) return e.why;
+    // A motor that does not turn draws its start current on and on; only a supply too weak for it makes it
+    // so, and that is a fault of the supply.
+    for (const Start& s : starts_)
+        if (s.over_at < at && touch(s.legs, legs)) return "a motor does not turn";
+    // Everything that obeys is off; what does not is too much by itself, or with what nobody controls.
+    for (const Seen& load : loads_)
+        if (load.relay_fails && load.contact && touch(load.plan->legs, legs) && !something_left(legs))
+            return "a relay does not obey, and nothing else is on";
+    return std::nullopt;
 }
 
 void Judge::changed(const Mischief::Change& change) {
@@ -207,12 +214,15 @@ void Judge::relay_changed(const Mischief::Change& change) {
            load->plan->relay->feedback ? rig_.now() + vain + settles_ : Instant(fault.to) + settles_);
 }
 
-bool Judge::bound_kept(LegSet legs) const {
-    const Instant now = rig_.now();
-    const bool something_left = std::any_of(loads_.begin(), loads_.end(), [&](const Seen& l) {
+bool Judge::something_left(LegSet legs) const {
+    return std::any_of(loads_.begin(), loads_.end(), [&](const Seen& l) {
         return l.told_on && l.contact && !l.relay_fails && touch(l.plan->legs, legs);
     });
-    if (!something_left || !rig_.daemon_lives() || !rig_.daemon_link().connected()) return true;
+}
+
+bool Judge::bound_kept(LegSet legs) const {
+    const Instant now = rig_.now();
+    if (!something_left(legs) || !rig_.daemon_lives() || !rig_.daemon_link().connected()) return true;
     const Duration sample = case_.plan.meter.period + configuration_.rig.timing.decision;
     return std::all_of(dangers_.begin(), dangers_.end(), [&](const Danger& d) {
         if (d.source != source_ || !touch(d.legs, legs) || !d.shown_at || now <= *d.shown_at + sample)
@@ -226,16 +236,12 @@ void Judge::tripped(const virtual_rig::StoryEvent& event, const char* rule) {
     char what[200];
     std::snprintf(what, sizeof what, "%s, %s, at %.1f A", std::string(event.subject).c_str(),
                   std::string(event.part).c_str(), event.current_a);
-    // A motor that does not turn draws its start current on and on; only a supply too weak for it makes it
-    // so, and that is a fault of the supply. In a healthy run nothing is excused.
-    const bool locked = std::any_of(starts_.begin(), starts_.end(), [&](const Start& s) {
-        return s.over_at < event.at && touch(s.legs, legs);
-    });
-    const Excuse* why = excused(legs);
-    if (case_.faults.empty() || (why == nullptr && !locked)) return break_rule(rule, what);
+    if (case_.faults.empty()) return break_rule(rule, what);
+    const auto why = excused(event.at, legs);
+    if (!why) return break_rule(rule, what);
     if (!bound_kept(legs))
         return break_rule("a shed is out within one sample of the evidence",
-                          std::string(what) + ", during: " + (why ? why->why : "a motor does not turn"));
+                          std::string(what) + ", during: " + *why);
     ++figures_.trips_excused;
 }
 
@@ -298,7 +304,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
 /// A thermostat may do that by itself, while its contact is closed all the time and the supply is there; the
 /// random rigs' do not. What a fault starts is not ours either.
 void Judge::short_cycled(Seen& load) {
-    if (!load.compressor_stopped_at || excused(load.plan->legs) || load.relay_fails) return;
+    if (!load.compressor_stopped_at || excused(rig_.now(), load.plan->legs) || load.relay_fails) return;
     const bool lost_meanwhile = supply_lost_at_ && *supply_lost_at_ + 1s >= *load.compressor_stopped_at;
     const bool by_itself = load.contact_closed_at <= load.compressor_stopped_at && !lost_meanwhile;
     if (!by_itself) break_rule("a compressor rests before it starts again", load.plan->name);

@@ -88,10 +88,11 @@ class Judge {
     void break_rule(const char* rule, std::string what);
     void excuse(const char* why, rules::LegSet legs, rules::Instant until);
     void end_excuse(const char* why, rules::LegSet legs, rules::Duration later);
-    const Excuse* excused(rules::LegSet legs) const;
+    std::optional<std::string> excused(rules::Instant at, rules::LegSet legs) const;
     void tripped(const virtual_rig::StoryEvent& event, const char* rule);
     void command_sent(Seen& load, const SimulatedBroker::InTransit& message, std::size_t copies);
     void reading_sent(rules::Leg leg, const SimulatedBroker::InTransit& message);
+    bool something_left(rules::LegSet legs) const;
     bool bound_kept(rules::LegSet legs) const;
     void relay_changed(const Mischief::Change& change);
     void look_at(Seen& load, const virtual_rig::LoadTruth& truth);
