@@ -19,7 +19,7 @@ constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for ro
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 constexpr Duration calm_for = 10s;     ///< an overload is over when nothing has been too much for so long
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
-constexpr int sheds_in_a_row_max = 6;    ///< the wait doubles so often at most
+constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
 
 Reason reason_of(const Misfit& m) {
     return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
@@ -417,7 +417,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     if (sheds) {
         // Who is shed again soon after it came back waits longer each time: contacts wear, compressors more
         // so.
-        const bool again = why.kind != ReasonKind::shed_for_rank && now - was_switched_at < lasting_run;
+        const bool again = now - was_switched_at < lasting_run;
         track.sheds_in_a_row = again ? std::min(track.sheds_in_a_row + 1, sheds_in_a_row_max) : 0;
         track.not_before = now + rig.timing.restore_after * (1 << track.sheds_in_a_row);
     }

@@ -258,7 +258,7 @@ TEST_CASE("the same two loads do not swap twice within the dwell") {
     s.read(1, 1s);
     REQUIRE(s.on(0));
     s.send(DemandChanged{s.now, 0, false});
-    s.read(1, 40s);
+    s.read(1, 70s);  // it ran for less than ten minutes, so it waits twice the 30 s
     s.read(11, 200s);
     REQUIRE(s.on(1));
     s.send(DemandChanged{s.now, 0, true});
