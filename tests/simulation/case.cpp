@@ -36,8 +36,8 @@ ordered_json meter_entry(const adapters::MeterWiring& meter) {
     const auto at = [&](const char* pointer) {
         return ordered_json{{"topic", meter.current->topic}, {"pointer", pointer}};
     };
-    return {{"id", meter.id},
-            {"leg", meter.id},
+    return {{"id", meter.leg == rules::Leg::l1 ? "meter-l1" : "meter-l2"},
+            {"leg", rules::name(meter.leg)},
             {"current", at("/current")},
             {"voltage", at("/voltage")},
             {"peak", at("/peak")},

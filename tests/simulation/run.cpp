@@ -26,10 +26,17 @@ std::vector<Item> without(const std::vector<Item>& all, std::size_t from, std::s
     return rest;
 }
 
+/// With less in it a case may take longer to break.
+Duration with_some_more(Duration lived) {
+    return lived + lived / 4 + 1min;
+}
+
 class Shrinker {
   public:
-    Shrinker(Case broken, std::string rule, int tries)
-        : smallest_(std::move(broken)), rule_(std::move(rule)), tries_(tries) {}
+    Shrinker(Case broken, const Broken& how, int tries)
+        : smallest_(std::move(broken)), rule_(how.rule), lived_(how.at - Instant{}), tries_(tries) {
+        smallest_.time = std::min(smallest_.time, with_some_more(lived_));
+    }
 
     Case shrink() {
         for (std::size_t size_before = 0; size_before != size() && tries_ > 0;) {
@@ -43,6 +50,7 @@ class Shrinker {
                 if (load.name != "base") loads.push_back(load.name);
             drop(loads, [](const Case& c, const auto& kept) { return with_loads(c, kept); });
         }
+        smallest_.time = std::min(smallest_.time, lived_ + 1s);
         return smallest_;
     }
 
@@ -66,13 +74,15 @@ class Shrinker {
         --tries_;
         const Outcome outcome = run(candidate, nullptr);
         if (!outcome.broken || outcome.broken->rule != rule_) return false;
-        candidate.time = std::min(candidate.time, outcome.lived + 1s);
+        candidate.time = std::min(candidate.time, with_some_more(outcome.lived));
+        lived_ = outcome.lived;
         smallest_ = std::move(candidate);
         return true;
     }
 
     Case smallest_;
     std::string rule_;
+    Duration lived_;
     int tries_;
 };
 
@@ -108,9 +118,7 @@ Outcome run(const Case& c, std::FILE* trace) {
 }
 
 Case shrink(const Case& broken, const Broken& how, int tries) {
-    Case shorter = broken;
-    shorter.time = std::min(broken.time, how.at - Instant{} + 1s);
-    return Shrinker(std::move(shorter), how.rule, tries).shrink();
+    return Shrinker(broken, how, tries).shrink();
 }
 
 }  // namespace ampmarshal::tests
