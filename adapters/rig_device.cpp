@@ -131,6 +131,8 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
         case rules::AlertKind::overload:
             return about + "more than " + what_carries() + ", and nothing more can be shed";
         case rules::AlertKind::trip_nears: return about + "close to what " + what_carries() + " for long";
+        case rules::AlertKind::start_tight:
+            return about + "a start that may come takes most of what " + what_carries();
         case rules::AlertKind::meter_silent:
             return about + "a meter is silent, so every load on its leg is counted at its worst";
         case rules::AlertKind::low_voltage: return about + "the line voltage is too low for motors";

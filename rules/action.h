@@ -24,6 +24,7 @@ struct Switch {
 enum class AlertKind : std::uint8_t {
     overload,      ///< the source is over a limit and nothing more can be shed
     trip_nears,    ///< at the present current a limit trips soon
+    start_tight,   ///< a start that may come takes most of what the generator can start
     stall,         ///< a start did not settle
     disobedience,  ///< told to stop, and its current stays
     meter_silent,

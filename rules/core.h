@@ -108,7 +108,8 @@ struct LimitBooks {
     Persistence over_steady{};
     double soon_s = 0;  ///< for so long a trip has been soon,
     double near_s = 0;  ///< next to nothing has been free,
-    double far_s = 0;   ///< and neither
+    double far_s = 0;   ///< and neither;
+    double easy_s = 0;  ///< no start would be tight
 };
 
 struct Marshal::Core {
@@ -212,6 +213,7 @@ struct Marshal::Core {
     void update_states();
     LoadState state_of(LoadIndex i) const;
     void update_warnings(Duration passed);
+    void warn_of_tight_starts(Duration passed);
     void warn_of_silence();
     void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {});
     void clear(AlertKind kind, std::optional<LoadIndex> load);

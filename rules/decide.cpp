@@ -69,6 +69,7 @@ void Marshal::Core::note_steady_time(Duration passed) {
         limit_books[l].over_steady.note(p.base_through(s->limits[l]) > s->limits[l].steady_a, passed);
     }
     update_warnings(passed);
+    warn_of_tight_starts(passed);
 }
 
 bool Marshal::Core::steady_spent() const {

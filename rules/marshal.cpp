@@ -176,6 +176,9 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         track.on = event.on;
         track.switched_at = event.at;
         unsettle(event.load);
+        track.granted_at_a = {};
+        if (event.on && load.control == Control::switched)
+            track.stage_due = event.at + load.stages.front().latest_after + load.start_window();
         return;
     }
     if (event.age_known) track.reported = event.on;

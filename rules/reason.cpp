@@ -177,6 +177,7 @@ const char* word(AlertKind kind) {
     switch (kind) {
         case AlertKind::overload: return "overload";
         case AlertKind::trip_nears: return "trip_nears";
+        case AlertKind::start_tight: return "start_tight";
         case AlertKind::stall: return "stall";
         case AlertKind::disobedience: return "disobedience";
         case AlertKind::meter_silent: return "meter_silent";

@@ -89,9 +89,12 @@ struct Compile {
         return breaker_limits(source_name, feed, plate);
     }
     std::vector<Limit> operator()(const GeneratorPlate& plate) const {
-        return power_limits(source_name, feed, nominal_v,
-                            {plate.site_share * plate.running_w, plate.site_share * plate.starting_w,
-                             plate.starting_for, plate.steady_share});
+        auto limits = power_limits(source_name, feed, nominal_v,
+                                   {plate.site_share * plate.running_w, plate.site_share * plate.starting_w,
+                                    plate.starting_for, plate.steady_share});
+        for (Limit& limit : limits)
+            limit.tight_a = tight_start_share * limit.ceiling_a;
+        return limits;
     }
     std::vector<Limit> operator()(const InverterPlate& plate) const {
         return power_limits(source_name, feed, nominal_v,

@@ -8,6 +8,7 @@
 // docs/supply.md derives every constant used here.
 #pragma once
 
+#include <limits>
 #include <optional>
 #include <string>
 #include <variant>
@@ -31,6 +32,10 @@ enum class Feed {
 inline constexpr double default_steady_share = 0.95;
 /// What lasts three hours or more is kept to this share of a breaker's rating (NEC article 100, 210.20(A)).
 inline constexpr double default_continuous_share = 0.8;
+
+/// Starts that need more than this share of a generator's starting rating are told (common practice, no
+/// source).
+inline constexpr double tight_start_share = 0.9;
 
 /// A circuit breaker, as on a pedestal or behind a household outlet. Also stands for a cord or an adapter of
 /// this rating.
@@ -80,6 +85,9 @@ struct Limit {
     double ceiling_a;
     double steady_a;
     std::vector<ThermalImage> images;
+    /// A start that may bring the current above this is told beforehand: an engine stumbles before its
+    /// rating.
+    double tight_a = std::numeric_limits<double>::infinity();
 };
 
 struct Source {

@@ -209,6 +209,8 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     }
     auto two = best ? std::nullopt : all.pair(rise_a, true);
     if (!best && !two) best = all.single(rise_a, false, match_share);
+    // A stranger's start beside one that was commanded and may just be smaller than it used to be.
+    if (best && rise_a > 0 && !best->in_flight && all.single(rise_a, true, wide_match_share)) best = nullptr;
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
@@ -362,12 +364,14 @@ void Marshal::Core::check_due() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
         const Load& load = rig.loads[i];
-        if (!track.stage_due || now < *track.stage_due || legs[load.legs.first()].watch.moving()) continue;
+        const Leg leg = load.legs.first();
+        if (!track.stage_due || now < *track.stage_due || legs[leg].watch.moving() || silent(leg)) continue;
         track.stage_due.reset();
         if (load.control != Control::switched || track.settled > 0) continue;
         // A switched load should have started. If the leg has risen by about as much, it did, unrecognised.
-        const Leg leg = load.legs.first();
-        const double rise_a = legs[leg].watch.now_a() - track.granted_at_a[leg];
+        // One that was found on started long ago.
+        const double rise_a =
+            std::min(legs[leg].watch.now_a() - track.granted_at_a[leg], uncontrolled_a()[leg]);
         if (rise_a >= (1 - wide_match_share) * load.running_a()) {
             track.settled = load.stages.size();
             track.drawn_a = std::min(rise_a, load.running_a());

@@ -17,6 +17,7 @@ constexpr double far_share = 0.15;        ///< ... and give the all-clear above 
 constexpr double near_for_s = 30;         ///< for so long
 constexpr Duration sheds_first = 2s;      ///< no alarm for what a shed puts right
 constexpr double far_for_s = 60;
+constexpr double easy_share = 0.95;   ///< of the current from which on a start is tight, for the all-clear
 constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
 
 }  // namespace
@@ -85,6 +86,22 @@ void Marshal::Core::update_warnings(Duration passed) {
                    .available_a = limit.steady_a});
     }
     if (all_far) clear(AlertKind::trip_nears, std::nullopt);
+}
+
+void Marshal::Core::warn_of_tight_starts(Duration passed) {
+    const Prospect p = prospect(true);
+    bool all_easy = true;
+    for (std::size_t l = 0; l < limit_books.size(); ++l) {
+        const Limit& limit = source()->limits[l];
+        const double peak_a = p.peak_through(limit);
+        LimitBooks& books = limit_books[l];
+        books.easy_s = peak_a <= easy_share * limit.tight_a ? books.easy_s + seconds(passed) : 0;
+        all_easy = all_easy && books.easy_s >= far_for_s;
+        if (peak_a > limit.tight_a)
+            raise(AlertKind::start_tight, std::nullopt,
+                  {.limit = l, .needed_a = peak_a, .available_a = limit.ceiling_a});
+    }
+    if (all_easy) clear(AlertKind::start_tight, std::nullopt);
 }
 
 void Marshal::Core::warn_of_silence() {

@@ -192,3 +192,34 @@ TEST_CASE("a load found on says that it fits once everything that is on has been
     CHECK(s.on(0));
     CHECK(s.why(0) == "fits");
 }
+
+TEST_CASE("a switched load that is found on and has had its time to start is taken to run") {
+    Rig rig = rig_of({breaker(30)}, {resistive("charger", 1, 8), resistive("heater", 2, 12)});
+    rig.loads[0].control = Control::switched;
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, true, false});
+    s.read(9, 1s);
+    CHECK(s.state(0) == "starting");
+    s.read(9, 2s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(0).drawn_a == Approx(8));
+    s.read(9, 3s);
+    CHECK(s.on(1));
+}
+
+TEST_CASE("a rise beside a start under way that may be smaller than it used to be is booked to nobody else") {
+    Rig rig = rig_of({breaker(30)}, {resistive("charger", 1, 4), air_conditioner("idle", 2, 20, 9)});
+    rig.loads[1].stages[0].running_a = 2.5;
+    rig.loads[0].control = Control::switched;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 200s);
+    REQUIRE(s.state(1) == "permitted");
+    s.send(DemandChanged{s.now, 0, true});
+    REQUIRE(s.on(0));
+    s.read(3.6, 8s);
+    CHECK(s.state(1) == "permitted");
+    CHECK(s.state(0) == "running");
+}

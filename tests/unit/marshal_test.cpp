@@ -495,3 +495,25 @@ TEST_CASE("while only observing, it advises once and changes nothing of what it 
     CHECK_FALSE(commands[0].on);
     CHECK(s.marshal.load(0).commanded_on);
 }
+
+TEST_CASE("a start that would take over 90 % of a generator's starting rating is told before it comes") {
+    const auto load = air_conditioner("front", 1, 20, 9);
+    Rig rig = rig_of({generator(2400, 3000), generator(3000, 4000)}, {load});
+    Stand s(rig, 1);
+    s.settle(1, 190s);  // 1 + 22 A of 33.3 A
+    REQUIRE(s.on(0));
+    CHECK_FALSE(s.alert("start_tight"));
+    s.send(SourceChanged{s.now, 0});
+    s.read(0.4, 1s);  // 22.4 A: under 90 % of 25 A
+    CHECK(s.on(0));
+    CHECK_FALSE(s.alert("start_tight"));
+    s.read(0.6, 1s);  // 22.6 A
+    CHECK(s.alert("start_tight"));
+    s.read(0.4, 100s);  // not yet clearly less
+    CHECK(s.alert("start_tight"));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(0.4, 59s);
+    CHECK(s.alert("start_tight"));
+    s.read(0.4, 2s);
+    CHECK_FALSE(s.alert("start_tight"));
+}
