@@ -371,7 +371,8 @@ void Judge::look() {
         if (Seen* known = seen(load.name)) look_at(*known, load);
 }
 
-/// Closes a breaker after a while, and lets a load run again that was locked out.
+/// Closes a breaker after a while, lets a load run again that was locked out, and tells a daemon where the
+/// rig is plugged in: a restarted one believes what it finds retained only if that is the smaller source.
 void Judge::be_the_person() {
     const Instant now = rig_.now();
     const auto open = open_breakers_.find(case_.plan.sources[source_].name);
@@ -379,6 +380,13 @@ void Judge::be_the_person() {
         open_breakers_.erase(open);
         rig_.rig().change_supply(virtual_rig::SupplyChange::reset);
     }
+    const bool knows_source = !rig_.daemon_lives() || rig_.marshal().source() == source_;
+    if (knows_source)
+        source_unknown_since_.reset();
+    else if (!source_unknown_since_)
+        source_unknown_since_ = now;
+    else if (now - *source_unknown_since_ >= person_looks_after)
+        rig_.set("source", "present", case_.plan.sources[source_].name);
     for (Seen& load : loads_) {
         const bool locked_out =
             rig_.daemon_lives() && rig_.marshal().load(load.index).state == rules::LoadState::locked_out;
@@ -424,7 +432,8 @@ bool Judge::surely_fits(const Seen& load) const {
 void Judge::look_at(Seen& load, const virtual_rig::LoadTruth& truth) {
     const Instant now = rig_.now();
     const bool dead = !powered_ || open_breakers_.contains(case_.plan.sources[source_].name);
-    const bool waits = truth.wants && !truth.running && !dead && !load.relay_fails && surely_fits(load);
+    const bool waits = truth.wants && !truth.running && !dead && !load.relay_fails &&
+                       rig_.marshal().source() == source_ && surely_fits(load);
     const auto since = [&](std::optional<Instant>& first, bool holds) {
         if (!holds) first.reset();
         if (holds && !first) first = now;

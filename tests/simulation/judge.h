@@ -118,6 +118,7 @@ class Judge {
     std::optional<rules::Instant> supply_lost_at_;
     bool powered_ = true;
     std::map<std::string, rules::Instant, std::less<>> open_breakers_;  ///< by source: since when
+    std::optional<rules::Instant> source_unknown_since_;
     std::optional<rules::Instant> last_fault_at_;
     double extra_ohm_ = 0;
     int operations_ = 0;
