@@ -33,6 +33,7 @@ struct Relief {
     bool doubtful = false;   ///< it may have been idle already (Track::twin)
     bool obeyed = false;     ///< something has fallen
     bool seen = false;       ///< the current has fallen: the readings tell it now
+    bool told_again = false;
 };
 
 /// The changing half of a load.
@@ -59,6 +60,7 @@ struct Track {
     std::optional<LoadIndex> pushed_by{};
     Instant pushed_at{};
     std::optional<Instant> claim_until{};      ///< room is being made for it
+    int ons_repeated = 0;   ///< told on, its switch has said nothing, told again
     int offs_repeated = 0;                     ///< told off, its switch said it is on, told again
     std::optional<Instant> reported_off_at{};  ///< its switch says it is off, since then
     int sheds_in_a_row = 0;
@@ -127,6 +129,7 @@ struct Marshal::Core {
     PerLeg<double> held_a(const MeterSample* next) const;
     void advance_images(Instant at, const PerLeg<double>& held_a);
     void assert_switches();
+    void ask_the_mute_again();
     void rest_everything();
 
     // marshal.cpp: questions

@@ -16,10 +16,9 @@ using namespace std::chrono_literals;
 constexpr Duration sustained = 10min;      ///< a load that joins must not have to leave within this
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
-constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
-constexpr Duration calm_for = 10s;     ///< an overload is over when nothing has been too much for so long
-constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
-constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
+constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
+constexpr Duration lasting_run = 10min;    ///< a load that was shed after less than this was back too soon
+constexpr int sheds_in_a_row_max = 4;      ///< the wait doubles so often at most
 
 Reason reason_of(const Misfit& m) {
     return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
@@ -34,6 +33,7 @@ void Marshal::Core::decide() {
         switch_off_unwanted();
         if (source() && !listening()) shed_what_must_go();
         assert_switches();
+        ask_the_mute_again();
     }
     grant_what_may_start();
     update_states();
@@ -367,6 +367,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.relief.reset();
     track.settles_at.reset();
     track.reported.reset();
+    track.ons_repeated = 0;
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     const Stage& first = load.stages.front();
@@ -395,7 +396,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
         track.relief = Relief{track.drawn_a,
                               {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
                               now + reaction,
-                              now + reaction + judged_later,
+                              now + 2 * reaction,
                               legs[load.legs.first()].watch.rising(),
                               track.twin.has_value()};
     }

@@ -14,8 +14,8 @@ using namespace std::chrono_literals;
 constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained switch states arrive first
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
-constexpr int offs_repeated_max = 3;
-constexpr Duration off_for_sure = 10s;  ///< a contact that flaps has said "off" for so long
+constexpr int repeated_max = 3;            ///< a command is repeated so often and no more
+constexpr Duration off_for_sure = 10s;     ///< a contact that flaps has said "off" for so long
 
 Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
@@ -197,7 +197,7 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         unsettle(event.load);
         track.not_before = event.at + rig.timing.restore_after;
     } else if (!track.on && !track.stuck) {
-        if (track.offs_repeated < offs_repeated_max) {
+        if (track.offs_repeated < repeated_max) {
             ++track.offs_repeated;
             actions.push_back(Switch{event.load, false, track.reason, false});
             track.switched_at = event.at;
@@ -292,6 +292,18 @@ void Marshal::Core::assert_switches() {
         }
         const Duration wait = rig.loads[i].reports_switch ? switch_answer : rig.loads[i].switch_latency;
         if (track.asserted && now - track.switched_at >= wait) track.heard = true;
+    }
+}
+
+/// The one message that granted a load may have been lost. Its start is reserved, so it may come at any time.
+void Marshal::Core::ask_the_mute_again() {
+    for (LoadIndex i : by_rank) {
+        Track& track = tracks[i];
+        if (!track.on || track.settled > 0 || track.reported || !rig.loads[i].reports_switch) continue;
+        if (track.ons_repeated >= repeated_max || rig.observing) continue;
+        if (now - track.switched_at < (track.ons_repeated + 1) * switch_answer) continue;
+        ++track.ons_repeated;
+        actions.push_back(Switch{i, true, track.reason, false});
     }
 }
 

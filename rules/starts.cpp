@@ -26,6 +26,7 @@ constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone
 constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
 constexpr double obeyed_share = 0.2;      ///< a load that draws less than it used to has still obeyed
 constexpr Duration try_again_after = 5min;
+constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 
 /// One explanation of a step: this load gains or loses stages.
 struct Hypothesis {
@@ -343,6 +344,11 @@ void Marshal::Core::check_reliefs() {
                 if (relief.amid_rise && rig.loads[i].legs.contains(on)) legs[on].watch.drop(relief.drawn_a);
         }
         relief.obeyed |= !silent(leg) && fallen_a >= obeyed_share * relief.drawn_a;
+        if (now >= relief.counts_until && !relief.obeyed && !relief.told_again && link_up) {
+            relief.told_again = true;  // the message may have been lost
+            relief.judged_at = now + reaction + judged_later;
+            actions.push_back(Switch{i, false, track.reason, false});
+        }
         if (now < relief.judged_at || silent(leg)) continue;
         // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
         // counts.

@@ -223,3 +223,50 @@ TEST_CASE("a rise beside a start under way that may be smaller than it used to b
     CHECK(s.state(1) == "permitted");
     CHECK(s.state(0) == "running");
 }
+
+TEST_CASE("a command that its switch does not confirm is repeated three times and no more") {
+    Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 7s);
+    REQUIRE(s.on(0));
+    const auto repeated = [&](double reading_a) {
+        int commands = 0;
+        for (const Switch& c : s.read(reading_a, 60s)) {
+            CHECK_FALSE(c.changes);
+            CHECK(c.on);
+            ++commands;
+        }
+        return commands;
+    };
+    SECTION("it stays mute") {
+        CHECK(repeated(1) == 3);
+    }
+    SECTION("it speaks") {
+        s.send(SwitchFeedback{s.now, 0, true, true});
+        CHECK(repeated(1) == 0);
+    }
+    SECTION("its current speaks for it") {
+        CHECK(repeated(9) == 0);
+    }
+}
+
+TEST_CASE("a shed that does not show is told again once before the load is called disobedient") {
+    Stand s(rig_of({breaker(30)}, {resistive("a", 1, 8)}));
+    s.settle(1, 2s);
+    s.read(9, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    const auto again = s.read(9, 1s);
+    REQUIRE(again.size() == 1);
+    CHECK_FALSE(again[0].on);
+    CHECK_FALSE(again[0].changes);
+    SECTION("that helps") {
+        s.read(1, 5s);
+        CHECK_FALSE(s.alert("disobedience"));
+    }
+    SECTION("that does not help either") {
+        CHECK(s.read(9, 5s).empty());
+        CHECK(s.alert("disobedience"));
+    }
+}
