@@ -7,6 +7,7 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "adapters/rig_device.h"
 #include "daemon/plates.h"
 
 namespace ampmarshal::daemon {
@@ -95,7 +96,7 @@ std::vector<std::string> leg_words(const Draft& draft) {
 
 void read_rig(Draft& draft, Section& section) {
     Configuration& configuration = draft.configuration;
-    configuration.device_id = section.id("id");
+    configuration.device_id = section.id("id", adapters::homie::id_fault);
     configuration.rig.name = section.text("name", configuration.device_id);
     const bool two = section.whole("legs", {1, 2}, fallback::legs) == 2;
     configuration.rig.legs = two ? rules::LegSet::both() : rules::LegSet(rules::Leg::l1);
@@ -154,7 +155,7 @@ void read_battery(Draft& draft, rules::Source& source, Section& section) {
 }
 
 void read_source(Draft& draft, Section& section) {
-    const std::string id = section.id("id");
+    const std::string id = section.id("id", adapters::source_id_fault);
     only_once(draft, section, "id", "source", id);
     const std::string name = section.text("name", id);
     const rules::Feed feed = read_feed(draft, section);
@@ -216,7 +217,7 @@ void read_present_source(Draft& draft, Section& section) {
 
 void read_meter(Draft& draft, Section& section) {
     adapters::MeterWiring meter{};
-    meter.id = section.id("id");
+    meter.id = section.id("id", adapters::homie::id_fault);
     only_once(draft, section, "id", "meter", meter.id);
     if (const auto leg = section.one_of("leg", leg_words(draft))) {
         meter.leg = rules::all_legs[*leg];
@@ -342,10 +343,8 @@ void read_control(Draft& draft, rules::Load& load, Section& section) {
 
 void read_load(Draft& draft, Section& section) {
     rules::Load load{};
-    load.id = section.id("id");
+    load.id = section.id("id", adapters::load_id_fault);
     only_once(draft, section, "id", "load", load.id);
-    if (load.id == "source")
-        section.mistake("id", "\"source\" is published for the source", "give another id");
     load.name = section.text("name", load.id);
     load.legs = read_legs(draft, section);
     constexpr rules::Control controls[] = {rules::Control::switched, rules::Control::permitted,

@@ -18,7 +18,6 @@ std::string in_quotes(std::string_view text) {
 namespace {
 
 constexpr std::size_t longest_text = 512;
-constexpr std::size_t longest_id = 64;
 
 std::string list(const std::vector<std::string>& words) {
     std::string out;
@@ -56,11 +55,6 @@ std::size_t distance(std::string_view a, std::string_view b) {
         }
     }
     return row.back();
-}
-
-bool is_id(std::string_view text) {
-    return !text.empty() && text.size() <= longest_id &&
-           text.find_first_not_of("abcdefghijklmnopqrstuvwxyz0123456789-") == std::string_view::npos;
 }
 
 /// What is wrong with a topic to be used without wildcards, or an empty string.
@@ -198,11 +192,10 @@ std::optional<std::string> Section::optional_text(std::string_view key) {
     return text(key);
 }
 
-std::string Section::id(std::string_view key) {
+std::string Section::id(std::string_view key, std::string (*fault)(std::string_view)) {
     std::string id = text(key);
-    if (!id.empty() && !is_id(id)) {
-        mistake(key, in_quotes(id) + " is not an id", "use 1 to 64 characters out of a-z, 0-9 and -");
-    }
+    if (id.empty()) return id;
+    if (std::string wrong = fault(id); !wrong.empty()) mistake(key, std::move(wrong), "");
     return id;
 }
 

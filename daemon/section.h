@@ -54,7 +54,8 @@ class Section {
     bool flag(std::string_view key, bool fallback);
     std::string text(std::string_view key, const std::optional<std::string>& fallback = {});
     std::optional<std::string> optional_text(std::string_view key);
-    std::string id(std::string_view key);
+    /// A text without a fault; `fault` says what is wrong with one and what would be right.
+    std::string id(std::string_view key, std::string (*fault)(std::string_view));
     std::string json_pointer(std::string_view key);
     /// An MQTT topic without wildcards.
     std::string topic(std::string_view key);
