@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <array>
+#include <cmath>
 #include <utility>
 
 namespace ampmarshal::adapters {
@@ -38,8 +39,10 @@ std::string suffix(rules::Leg leg) {
 
 std::string states() {
     std::string list;
-    for (const LoadState state : all_states)
-        list += (list.empty() ? "" : ",") + std::string(word(state));
+    for (const LoadState state : all_states) {
+        if (!list.empty()) list += ',';
+        list += word(state);
+    }
     return list;
 }
 
@@ -76,6 +79,14 @@ Headrooms smallest(const std::vector<rules::LimitView>& limits, const rules::Sou
         least->start_a = std::min(least->start_a, limits[i].start_headroom_a);
     }
     return least.value_or(Headrooms{0, 0});
+}
+
+/// " (60.4 A of 28.5 A)"; a figure that is not finite is left out: there is nothing to compare with.
+std::string figures(const rules::Reason& why) {
+    if (!std::isfinite(why.needed_a)) return {};
+    std::string text = " (" + homie::decimal(why.needed_a, 1) + " A";
+    if (std::isfinite(why.available_a)) text += " of " + homie::decimal(why.available_a, 1) + " A";
+    return text + ")";
 }
 
 }  // namespace
@@ -124,8 +135,7 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
         if (!source || !why.limit || *why.limit >= rig.sources[*source].limits.size()) {
             return std::string{"the source carries"};
         }
-        return rig.sources[*source].limits[*why.limit].name + " carries (" + homie::decimal(why.needed_a, 1) +
-               " A of " + homie::decimal(why.available_a, 1) + " A)";
+        return rig.sources[*source].limits[*why.limit].name + " carries" + figures(why);
     };
     switch (alert.kind) {
         case rules::AlertKind::overload:

@@ -3,6 +3,7 @@
 #include "adapters/rig_device.h"
 
 #include <algorithm>
+#include <limits>
 
 #include "tests/support/catch.h"
 #include "tests/support/homie_convention.h"
@@ -350,6 +351,49 @@ TEST_CASE("an alert of the whole rig reads well even where no number and no sour
           "Heron: a meter is silent, so every load on its leg is counted at its worst");
     CHECK(text(rules::AlertKind::supply_lost, ReasonKind::supply_lost) ==
           "Heron: " + rules::sentence({.kind = ReasonKind::supply_lost}, rig, std::nullopt, at(1s)));
+}
+
+TEST_CASE("every alert is a whole sentence, whatever is known of limit, load and figures", "[rig_device]") {
+    using rules::AlertKind;
+    // With the reasons that the rules raise them with; a figure may be without end where nothing limits it.
+    const std::pair<AlertKind, ReasonKind> alerts[] = {
+        {AlertKind::overload, ReasonKind::start_too_hot},
+        {AlertKind::trip_nears, ReasonKind::steady_full},
+        {AlertKind::start_tight, ReasonKind::none},
+        {AlertKind::stall, ReasonKind::locked_out_stall},
+        {AlertKind::disobedience, ReasonKind::locked_out_disobedience},
+        {AlertKind::meter_silent, ReasonKind::waits_for_meter},
+        {AlertKind::supply_lost, ReasonKind::supply_lost},
+        {AlertKind::did_not_start, ReasonKind::did_not_start},
+        {AlertKind::low_voltage, ReasonKind::none},
+        {AlertKind::high_voltage, ReasonKind::none},
+        {AlertKind::low_frequency, ReasonKind::none},
+        {AlertKind::open_neutral, ReasonKind::locked_out_neutral},
+        {AlertKind::battery_low, ReasonKind::battery_low}};
+    const rules::Rig rig = heron();
+    constexpr double endless = std::numeric_limits<double>::infinity();
+    const auto whole = [](const std::string& text) {
+        INFO(text);
+        for (const char* torn : {"  ", "( A", "of A", " ,", "inf", "nan", "()"})
+            CHECK(text.find(torn) == std::string::npos);
+        CHECK_FALSE(text.ends_with(": "));
+        CHECK(text.size() > std::string("Front air conditioner: ").size());
+    };
+    for (const auto& [kind, why] : alerts)
+        for (const auto& load : {std::optional<rules::LoadIndex>{}, std::optional<rules::LoadIndex>{0}})
+            for (const auto& source : {std::optional<rules::SourceIndex>{}, {0}, {1}})
+                for (const auto& limit : {std::optional<std::size_t>{}, std::optional<std::size_t>{1}})
+                    for (const double available_a : {0.0, 47.5, endless}) {
+                        const rules::Reason reason{
+                            .kind = why, .limit = limit, .needed_a = 60.4, .available_a = available_a};
+                        whole(alert_sentence({kind, load, reason}, rig, source, at(1s)));
+                    }
+    const rules::Reason endless_heat{.limit = 1, .needed_a = 60.4, .available_a = endless};
+    CHECK(alert_sentence({AlertKind::overload, std::nullopt, endless_heat}, rig, 0, at(1s)) ==
+          "Heron: more than 50 A breaker, L2 carries (60.4 A), and nothing more can be shed");
+    const rules::Reason unknown{.limit = 1, .needed_a = endless, .available_a = endless};
+    CHECK(alert_sentence({AlertKind::overload, std::nullopt, unknown}, rig, 0, at(1s)) ==
+          "Heron: more than 50 A breaker, L2 carries, and nothing more can be shed");
 }
 
 TEST_CASE("a broker that forgot everything gets everything again", "[rig_device]") {
