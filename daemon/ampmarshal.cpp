@@ -3,6 +3,7 @@
 #include <CLI/CLI.hpp>
 #include <cstdio>
 
+#include "daemon/plan/plan_command.h"
 #include "daemon/rig_command.h"
 #include "daemon/trials/trials_command.h"
 
@@ -19,6 +20,7 @@ int run(int argc, char** argv) {
     app.require_subcommand(1);
     ampmarshal::daemon::add_rig_command(app);
     ampmarshal::daemon::add_trials_command(app);
+    ampmarshal::daemon::add_plan_command(app);
     app.footer(
         "Exit codes: 0 done, 1 it could not be done, 2 the command line, or a file it names, is wrong.");
     try {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "daemon/output.h"
 #include "daemon/trials/figures.h"
 #include "daemon/trials/trial_report.h"
 
@@ -67,20 +68,6 @@ out by Grubbs' test (5 %) and by more than 5 % of the mean: it is counted all th
 </body>
 </html>
 )";
-
-std::string escaped(const std::string& text) {
-    std::string out;
-    for (char c : text) {
-        switch (c) {
-            case '&': out += "&amp;"; break;
-            case '<': out += "&lt;"; break;
-            case '>': out += "&gt;"; break;
-            case '"': out += "&quot;"; break;
-            default: out += c;
-        }
-    }
-    return out;
-}
 
 std::string pixels(double value) {
     return figure(value, 1);

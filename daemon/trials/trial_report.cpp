@@ -17,13 +17,6 @@ using Json = nlohmann::ordered_json;
 // side.
 constexpr int latest_compressor_s = 300;
 
-struct Style {
-    explicit Style(Emphasis emphasis) : on(emphasis == Emphasis::terminal) {}
-    std::string strong(const std::string& text) const { return on ? "\x1b[1m" + text + "\x1b[0m" : text; }
-    std::string faint(const std::string& text) const { return on ? "\x1b[2m" + text + "\x1b[0m" : text; }
-    bool on;
-};
-
 std::string table_line(const char* what, const char* unit, const Quantity& q, int decimals) {
     const auto& s = q.summary;
     std::array<char, 160> line{};
@@ -35,28 +28,6 @@ std::string table_line(const char* what, const char* unit, const Quantity& q, in
     return line.data();
 }
 
-/// Wrapped to a terminal's usual width, the later lines under the text of the first.
-std::string wrapped(const std::string& lead, const std::string& text) {
-    constexpr std::size_t width = 79;
-    std::string out = "  " + lead;
-    const std::string indent(out.size(), ' ');
-    std::size_t column = out.size();
-    for (std::size_t from = 0; from < text.size();) {
-        const std::size_t to = std::min(text.find(' ', from), text.size());
-        if (column > indent.size() && column + 1 + to - from > width) {
-            out += "\n" + indent;
-            column = indent.size();
-        } else if (column > indent.size()) {
-            out += ' ';
-            ++column;
-        }
-        out += text.substr(from, to - from);
-        column += to - from;
-        from = to + 1;
-    }
-    return out + "\n";
-}
-
 std::string note_lines(const std::vector<std::string>& notes) {
     std::string out;
     for (const auto& note : notes)
@@ -64,11 +35,11 @@ std::string note_lines(const std::vector<std::string>& notes) {
     return out;
 }
 
-std::string fitting_table(const FittingResult& r, const Style& style) {
+std::string fitting_table(const FittingResult& r, Emphasis emphasis) {
     std::array<char, 160> head{};
     std::snprintf(head.data(), head.size(), "  %-19s %9s %9s   %-20s %9s %9s\n", "", "mean", "s",
                   "95 % of the mean", "lowest", "highest");
-    std::string out = style.strong(r.load + ", " + heading(r)) + "\n" + style.faint(head.data());
+    std::string out = strong(r.load + ", " + heading(r), emphasis) + "\n" + faint(head.data(), emphasis);
     out += table_line("start", "A", r.start_a, 2);
     out += table_line("running", "A", r.running_a, 2);
     out += table_line("start / running", "", r.ratio, 2);
@@ -182,16 +153,15 @@ std::string verdict(const Comparison& c) {
 }
 
 std::string table(const Results& results, Emphasis emphasis) {
-    const Style style(emphasis);
     std::string out;
     for (std::size_t i = 0; i < results.fittings.size(); ++i) {
         const auto& load = results.fittings[i].load;
-        out += fitting_table(results.fittings[i], style);
+        out += fitting_table(results.fittings[i], emphasis);
         if (i + 1 < results.fittings.size() && results.fittings[i + 1].load == load) continue;
         for (const auto& c : results.comparisons) {
             if (c.load != load) continue;
-            out += style.strong(load + ", " + c.before + " to " + c.after) + "\n" + wrapped("", verdict(c)) +
-                   note_lines(c.notes) + "\n";
+            out += strong(load + ", " + c.before + " to " + c.after, emphasis) + "\n" +
+                   wrapped("", verdict(c)) + note_lines(c.notes) + "\n";
         }
     }
     return out +

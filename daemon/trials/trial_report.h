@@ -4,6 +4,7 @@
 
 #include <string>
 
+#include "daemon/output.h"
 #include "daemon/trials/trial_results.h"
 
 namespace ampmarshal::daemon::trials {
@@ -13,10 +14,6 @@ std::string verdict(const Comparison& comparison);
 /// "bare, 5 trials at 119 V"
 std::string heading(const FittingResult& result);
 
-enum class Emphasis {
-    none,
-    terminal,  ///< headings stand out; what matters is in the words either way
-};
 std::string table(const Results& results, Emphasis emphasis);
 
 std::string as_json(const Results& results);

@@ -1,7 +1,5 @@
 #include "daemon/trials/trials_command.h"
 
-#include <unistd.h>
-
 #include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cstdio>
@@ -11,6 +9,7 @@
 #include <optional>
 
 #include "daemon/configuration.h"
+#include "daemon/output.h"
 #include "daemon/trials/trial_page.h"
 #include "daemon/trials/trial_report.h"
 
@@ -29,15 +28,13 @@ struct Options {
     std::string configuration;
 };
 
-void complain(const std::string& sentence) {
-    std::fprintf(stderr, "ampmarshal trials: %s\n", sentence.c_str());
-}
+const Output output("ampmarshal trials");
 
 void complain_about_all(const std::vector<std::string>& mistakes) {
     constexpr std::size_t most = 50;  // a wrong separator gives as many as there are lines
     for (std::size_t i = 0; i < std::min(mistakes.size(), most); ++i)
-        complain(mistakes[i]);
-    if (mistakes.size() > most) complain("and " + std::to_string(mistakes.size() - most) + " more");
+        output.complain(mistakes[i]);
+    if (mistakes.size() > most) output.complain("and " + std::to_string(mistakes.size() - most) + " more");
 }
 
 trials::TrialReader read_files(const std::vector<std::string>& paths) {
@@ -64,7 +61,7 @@ std::optional<std::vector<trials::SourceMark>> sources_of(const std::string& pat
     const auto read = load_configuration(path);
     if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
         for (const auto& mistake : *mistakes)
-            complain(path + ": " + sentence(mistake));
+            output.complain(path + ": " + sentence(mistake));
         return std::nullopt;
     }
     for (const auto& source : std::get<Configuration>(read).rig.sources) {
@@ -78,32 +75,6 @@ std::optional<std::vector<trials::SourceMark>> sources_of(const std::string& pat
     return marks;
 }
 
-/// Beside its place first, so that a full disk or an interruption leaves what was there.
-bool write_whole(const std::string& path, const std::string& content) {
-    const std::string draft = path + ".new-" + std::to_string(::getpid());
-    std::ofstream file(draft, std::ios::binary);
-    file << content;
-    file.close();
-    if (file && std::rename(draft.c_str(), path.c_str()) == 0) return true;
-    std::remove(draft.c_str());
-    complain("cannot write '" + path + "'; name a file in a folder you may write to");
-    return false;
-}
-
-bool print(const std::string& text) {
-    std::fwrite(text.data(), 1, text.size(), stdout);
-    if (std::fflush(stdout) == 0) return true;
-    complain("cannot write to standard output");
-    return false;
-}
-
-/// https://no-color.org: any value but an empty one asks for plain text.
-trials::Emphasis emphasis() {
-    const char* no_color = std::getenv("NO_COLOR");
-    const bool plain = no_color != nullptr && *no_color != '\0';
-    return !plain && ::isatty(STDOUT_FILENO) == 1 ? trials::Emphasis::terminal : trials::Emphasis::none;
-}
-
 int run(const Options& options) {
     const trials::TrialReader reader = read_files(options.files);
     complain_about_all(reader.mistakes());
@@ -111,12 +82,13 @@ int run(const Options& options) {
     if (!reader.mistakes().empty() || !sources) return exit_wrong;
 
     const trials::Results results = trials::evaluate(reader.trials(), reader.unit());
-    if (!options.page.empty() && !write_whole(options.page, trials::page(results, *sources)))
+    if (!options.page.empty() && !output.write_whole(options.page, trials::page(results, *sources)))
         return exit_failed;
-    if (!options.profile.empty() && !write_whole(options.profile, trials::profiles(results)))
+    if (!options.profile.empty() && !output.write_whole(options.profile, trials::profiles(results)))
         return exit_failed;
-    return print(options.json ? trials::as_json(results) : trials::table(results, emphasis())) ? 0
-                                                                                               : exit_failed;
+    return output.print(options.json ? trials::as_json(results) : trials::table(results, emphasis()))
+               ? 0
+               : exit_failed;
 }
 
 }  // namespace

@@ -9,6 +9,7 @@
 #include "daemon/trials/trial_report.h"
 #include "tests/support/catch.h"
 
+using ampmarshal::daemon::Emphasis;
 using namespace ampmarshal::daemon::trials;
 using ampmarshal::daemon::Configuration;
 using nlohmann::json;
