@@ -88,11 +88,6 @@ struct Watch {
 
     Watch(const Configuration& c, Mode mode, const Log& log, std::int64_t version)
         : link(broker_settings(c, log)), steward(c, mode, link, log, version, boot_time()) {}
-
-    void end(Instant now, OnStop what) {
-        steward.stop(now, what);
-        link.close();
-    }
 };
 
 class Program {
@@ -115,7 +110,8 @@ class Program {
         };
         loop.run([&]() -> adapters::MosquittoLink& { return watch_->link; }, beat, callbacks);
         sd_notify(0, "STOPPING=1");
-        watch_->end(boot_time(), watch_->steward.on_stop());
+        watch_->steward.stop(boot_time(), watch_->steward.on_stop());
+        watch_->link.close();
         return 0;
     }
 
@@ -146,9 +142,12 @@ class Program {
             return;
         }
         log_(Severity::info, "the configuration was read again");
-        tell_warnings(std::get<Configuration>(read), log_);
-        watch_->end(now, OnStop::leave);
-        watch_ = std::make_unique<Watch>(std::get<Configuration>(read), mode_, log_, next_version());
+        const auto& configuration = std::get<Configuration>(read);
+        tell_warnings(configuration, log_);
+        auto known = watch_->steward.hand_over(now, configuration);
+        watch_->link.close();
+        watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
+        watch_->steward.inherit(std::move(known));
     }
 
     std::string path_;

@@ -12,7 +12,9 @@ namespace ampmarshal::daemon {
 using nlohmann::json;
 
 std::string in_quotes(std::string_view text) {
-    return "\"" + std::string(text) + "\"";
+    std::string quoted = "\"";
+    quoted += text;
+    return quoted += '"';
 }
 
 namespace {

@@ -48,6 +48,33 @@ double steady_a(const rules::Source& source, rules::Leg leg) {
     return least_a;
 }
 
+std::string names(const rules::Rig& rig, const std::vector<rules::LoadIndex>& loads) {
+    std::string list;
+    for (const rules::LoadIndex i : loads) {
+        if (!list.empty()) list += ", ";
+        list += rig.loads[i].name;
+    }
+    return list;
+}
+
+std::optional<std::string> source_id(const Configuration& c, std::optional<rules::SourceIndex> source) {
+    return source ? std::optional(c.rig.sources[*source].id) : std::nullopt;
+}
+
+/// The load of `next` behind the same relay: what counts is what would be switched, not what it is called.
+std::optional<rules::LoadIndex> successor(const Configuration& c, rules::LoadIndex load,
+                                          const Configuration& next) {
+    const auto& relay = c.switches[load];
+    if (!relay) return std::nullopt;
+    for (rules::LoadIndex i = 0; i < next.switches.size(); ++i) {
+        const auto& other = next.switches[i];
+        if (other && other->command_topic == relay->command_topic && other->on_payload == relay->on_payload &&
+            other->off_payload == relay->off_payload)
+            return i;
+    }
+    return std::nullopt;
+}
+
 }  // namespace
 
 adapters::Will last_will(const Configuration& configuration) {
@@ -83,6 +110,10 @@ Steward::~Steward() {
 
 void Steward::link_up(Instant now) {
     log_(Severity::info, "connected to the broker");
+    for (rules::Event& known : std::exchange(inherited_, {})) {
+        std::visit([&](auto& event) { event.at = now; }, known);
+        feed(known);
+    }
     device_.link_up(adapters::snapshot(marshal_, now), now, link_);
     feed(rules::LinkChanged{now, true});
 }
@@ -191,16 +222,64 @@ void Steward::stop(Instant now, OnStop what) {
 }
 
 void Steward::hold_all(Instant now) {
-    std::string untold;
-    const auto& loads = configuration_.rig.loads;
-    for (rules::LoadIndex i = 0; i < loads.size(); ++i) {
-        if (loads[i].controlled() && !switches_.command(now, link_, i, false))
-            untold += (untold.empty() ? "" : ", ") + loads[i].name;
+    std::vector<rules::LoadIndex> controlled;
+    for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i)
+        if (configuration_.rig.loads[i].controlled()) controlled.push_back(i);
+    if (tell_to_stop(now, controlled)) log_(Severity::info, "every load was told to stop");
+}
+
+bool Steward::tell_to_stop(Instant now, const std::vector<rules::LoadIndex>& loads) {
+    std::vector<rules::LoadIndex> untold;
+    for (const rules::LoadIndex i : loads)
+        if (!switches_.command(now, link_, i, false)) untold.push_back(i);
+    if (untold.empty()) return true;
+    log_(Severity::warning,
+         "could not be told to stop, for want of a connection: " + names(configuration_.rig, untold));
+    return false;
+}
+
+// --- a new configuration ---
+
+std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& next) {
+    std::vector<rules::LoadIndex> dropped;
+    for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i)
+        if (configuration_.rig.loads[i].controlled() && !successor(configuration_, i, next))
+            dropped.push_back(i);
+    const bool hold = configuration_.on_stop == OnStop::hold && mode_ == Mode::command;
+    if (hold && !dropped.empty() && tell_to_stop(now, dropped))
+        log_(Severity::info, "no longer controlled, told to stop: " + names(configuration_.rig, dropped));
+    tell_news(now);
+    device_.stop(now, link_);
+
+    std::vector<rules::Event> known;
+    if (const auto source = source_in(next, now)) known.emplace_back(*source);
+    for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i) {
+        const auto heir = successor(configuration_, i, next);
+        if (!heir) continue;
+        const rules::LoadView view = marshal_.load(i);
+        // What the file says anew, it says on purpose; what it says still, may have been changed since.
+        if (configuration_.rig.loads[i].wanted_at_start == next.rig.loads[*heir].wanted_at_start)
+            known.emplace_back(rules::DemandChanged{now, *heir, view.wanted});
+        // A lockout ends when a person has looked, not when a file is read.
+        const bool locked_out = view.state == rules::LoadState::locked_out;
+        if (locked_out)
+            log_(Severity::warning, marshal_.rig().loads[i].name + ": was locked out, held until released");
+        if (view.held || locked_out)
+            known.emplace_back(rules::OperatorRequest{now, *heir, rules::Request::hold});
+        if (view.commanded_on) known.emplace_back(rules::SwitchFeedback{now, *heir, true, false});
     }
-    if (untold.empty())
-        log_(Severity::info, "every load was told to stop");
-    else
-        log_(Severity::warning, "could not be told to stop, for want of a connection: " + untold);
+    return known;
+}
+
+/// The source in force, as it stands in `next`; nothing if `next` itself says where the rig is plugged in.
+std::optional<rules::SourceChanged> Steward::source_in(const Configuration& next, Instant now) const {
+    if (source_id(configuration_, configuration_.present_source) != source_id(next, next.present_source))
+        return std::nullopt;
+    const auto id = source_id(configuration_, marshal_.source());
+    if (!id) return rules::SourceChanged{now, std::nullopt};
+    for (rules::SourceIndex i = 0; i < next.rig.sources.size(); ++i)
+        if (next.rig.sources[i].id == *id) return rules::SourceChanged{now, i};
+    return std::nullopt;
 }
 
 // --- what goes out ---

@@ -6,8 +6,10 @@
 
 #include <cstdint>
 #include <functional>
+#include <optional>
 #include <string>
 #include <string_view>
+#include <utility>
 #include <vector>
 
 #include "adapters/link.h"
@@ -51,6 +53,13 @@ class Steward : public adapters::Link::Listener {
     /// The last words: with `hold`, every controlled load is told to stop; then says goodbye.
     void stop(rules::Instant now, OnStop what);
 
+    /// The last words before the Steward of a new configuration takes over. Loads that `next` still controls
+    /// are left as they are; the others are told to stop, where that is what the end of the program does.
+    /// Returns what `next` cannot tell, for its Steward to `inherit`.
+    std::vector<rules::Event> hand_over(rules::Instant now, const Configuration& next);
+    /// Takes this for granted as soon as the link is up. Before that only.
+    void inherit(std::vector<rules::Event> known) { inherited_ = std::move(known); }
+
     const rules::Marshal& marshal() const { return marshal_; }
     OnStop on_stop() const { return configuration_.on_stop; }
 
@@ -71,6 +80,8 @@ class Steward : public adapters::Link::Listener {
     bool tighter(rules::SourceIndex candidate) const;
     void notices();
     void hold_all(rules::Instant now);
+    bool tell_to_stop(rules::Instant now, const std::vector<rules::LoadIndex>& loads);
+    std::optional<rules::SourceChanged> source_in(const Configuration& next, rules::Instant now) const;
 
     Configuration configuration_;
     Mode mode_;
@@ -80,8 +91,9 @@ class Steward : public adapters::Link::Listener {
     adapters::Meters meters_;
     adapters::Switches switches_;
     adapters::RigDevice device_;
-    std::vector<rules::Action> news_;  ///< done and not told yet
-    bool asked_ = false;               ///< somebody set something, and waits for it to show
+    std::vector<rules::Event> inherited_;  ///< from before a reload, until the link is up
+    std::vector<rules::Action> news_;      ///< done and not told yet
+    bool asked_ = false;                   ///< somebody set something, and waits for it to show
     std::optional<rules::Instant> shown_at_;
     rules::PerLeg<std::optional<double>> shown_a_;
     rules::PerLeg<std::optional<double>> shown_v_;

@@ -2,11 +2,14 @@
 // switches.
 #include "daemon/steward.h"
 
+#include <nlohmann/json.hpp>
+
 #include "tests/support/catch.h"
 #include "tests/support/simulated_broker.h"
 
 using namespace ampmarshal;
 using namespace std::chrono_literals;
+using nlohmann::json;
 
 namespace {
 
@@ -20,7 +23,22 @@ constexpr const char* inverter_rig = R"({
     "stages": [ { "name": "element", "start_a": 8, "running_a": 8 } ], "switch": { "topic": "relay" } } ]
 })";
 
-daemon::Configuration read(const char* text) {
+/// Two sources and two loads, whose relays tell nothing of themselves. Tests change what is written here.
+json plain_rig() {
+    return json::parse(R"({
+      "rig": { "id": "test", "name": "Test" },
+      "sources": [ { "id": "pedestal", "kind": "breaker", "rating_a": 30 },
+                   { "id": "outlet", "kind": "breaker", "rating_a": 20 } ],
+      "present_source": { "id": "pedestal" },
+      "meters": [ { "id": "main", "leg": "L1", "current": { "topic": "meter" }, "period_ms": 100 } ],
+      "loads": [
+        { "id": "heater", "name": "Heater", "rank": 1, "control": "permitted",
+          "stages": [ { "start_a": 5, "running_a": 5 } ], "switch": { "topic": "relay/1" } },
+        { "id": "pump", "name": "Pump", "rank": 2, "control": "permitted",
+          "stages": [ { "start_a": 4, "running_a": 4 } ], "switch": { "topic": "relay/2" } } ] })");
+}
+
+daemon::Configuration read(const std::string& text) {
     auto result = daemon::read_configuration(text);
     if (const auto* mistakes = std::get_if<daemon::Mistakes>(&result)) {
         for (const auto& mistake : *mistakes)
@@ -30,8 +48,20 @@ daemon::Configuration read(const char* text) {
     return std::get<daemon::Configuration>(std::move(result));
 }
 
+/// What the relays are told, in order.
+struct Relays final : adapters::Link::Listener {
+    std::vector<std::string> told;
+
+    void link_up(rules::Instant) override {}
+    void link_down(rules::Instant, std::string_view) override {}
+    void received(rules::Instant, const adapters::Message& message) override {
+        told.push_back(std::string(message.topic) + " " + std::string(message.payload));
+    }
+};
+
 /// A Steward, the rest of the world on one client, and a meter that reads 1 A.
 struct World {
+    Relays relays;
     tests::SimulatedBroker broker{1ms};
     std::unique_ptr<tests::SimulatedBroker::Client> others = broker.client("others");
     std::unique_ptr<tests::SimulatedBroker::Client> own = broker.client("own");
@@ -39,11 +69,31 @@ struct World {
     std::unique_ptr<daemon::Steward> steward;
     rules::Instant now{};
 
-    void begin(const char* text) {
+    World() {
+        others->listen(&relays);
+        others->subscribe("relay/+");
+    }
+    ~World() { others->listen(nullptr); }
+    World(const World&) = delete;
+    World& operator=(const World&) = delete;
+
+    void begin(const std::string& text, daemon::Mode mode = daemon::Mode::command) {
         steward = std::make_unique<daemon::Steward>(
-            read(text), daemon::Mode::command, *own,
+            read(text), mode, *own,
             [this](daemon::Severity, std::string_view line) { log.emplace_back(line); }, 1, now);
     }
+    /// As the program does on SIGHUP.
+    void reload(const json& file) {
+        auto known = steward->hand_over(now, read(file.dump()));
+        run(100ms);  // what was said last is delivered
+        relays_until_reload = std::exchange(relays.told, {});
+        steward.reset();
+        own = broker.client("own");
+        begin(file.dump());
+        steward->inherit(std::move(known));
+        run(5s);
+    }
+    std::vector<std::string> relays_until_reload;
     void run(rules::Duration time) {
         for (const auto end = now + time; now < end;) {
             now += 100ms;
@@ -51,6 +101,12 @@ struct World {
             others->publish({"meter", "1.0", adapters::Delivery::event});
             steward->tick(now);
         }
+    }
+    /// Until everything of the plain rig is on.
+    void settle() {
+        run(60s);
+        REQUIRE(relays.told.back() == "relay/2 ON");
+        relays.told.clear();
     }
     void tell(const char* topic, const char* payload) {
         others->publish({topic, payload, adapters::Delivery::event});
@@ -129,4 +185,95 @@ TEST_CASE("without news readings are shown twice a second, but a jump, an action
     w.others->publish({"homie/5/test/heater/demand/set", "true", adapters::Delivery::event});
     run(1);
     CHECK(demand == "true");
+}
+
+TEST_CASE("a reload leaves relays without feedback as they are") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.settle();
+    json file = plain_rig();
+    file["loads"][0]["id"] = "boiler";  // another name for the same relay
+    w.reload(file);
+    CHECK(w.relays_until_reload.empty());
+    CHECK(w.relays.told == std::vector<std::string>{"relay/1 ON", "relay/2 ON"});
+}
+
+TEST_CASE("a load that a reload takes out of the configuration is told to stop before it is forgotten") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.settle();
+    json file = plain_rig();
+    file["loads"].erase(0);
+    w.reload(file);
+    CHECK(w.relays_until_reload == std::vector<std::string>{"relay/1 OFF"});
+    CHECK(w.relays.told == std::vector<std::string>{"relay/2 ON"});
+    CHECK(w.logged("no longer controlled, told to stop: Heater") == 1);
+}
+
+TEST_CASE("a load that is taken out is left as it is where the end of the program would leave it") {
+    World w;
+    json file = plain_rig();
+    file["on_stop"] = "leave";
+    w.begin(file.dump());
+    w.settle();
+    file["loads"].erase(0);
+    w.reload(file);
+    CHECK(w.relays_until_reload.empty());
+}
+
+TEST_CASE("a load that is taken out while there is no connection is told of") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.run(5s);
+    w.broker.cut(*w.own, "pulled");
+    json file = plain_rig();
+    file["loads"].erase(0);
+    w.steward->hand_over(w.now, read(file.dump()));
+    CHECK(w.logged("could not be told to stop, for want of a connection: Heater") == 1);
+}
+
+TEST_CASE("what people have set outlives a reload, unless the new file says otherwise") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.run(5s);
+    w.tell("homie/5/test/heater/hold/set", "true");
+    w.tell("homie/5/test/pump/demand/set", "false");
+    w.tell("homie/5/test/source/present/set", "outlet");
+    REQUIRE(w.steward->marshal().source() == rules::SourceIndex{1});
+    json file = plain_rig();
+    w.reload(file);
+    CHECK(w.steward->marshal().load(0).held);
+    CHECK_FALSE(w.steward->marshal().load(1).wanted);
+    CHECK(w.steward->marshal().source() == rules::SourceIndex{1});
+
+    w.tell("homie/5/test/source/present/set", "unknown");
+    w.reload(file);
+    CHECK_FALSE(w.steward->marshal().source());
+
+    w.tell("homie/5/test/source/present/set", "outlet");
+    file["sources"][1]["id"] = "driveway";  // nobody has said that it is the outlet
+    w.reload(file);
+    CHECK(w.steward->marshal().source() == rules::SourceIndex{0});
+
+    file["present_source"]["id"] = "driveway";
+    file["loads"][1]["wanted"] = false;
+    w.tell("homie/5/test/pump/demand/set", "true");
+    w.reload(file);
+    CHECK(w.steward->marshal().source() == rules::SourceIndex{1});
+    CHECK_FALSE(w.steward->marshal().load(1).wanted);
+}
+
+TEST_CASE("a lockout outlives a reload as a hold") {
+    World w;
+    json file = plain_rig();
+    file["loads"][0]["switch"]["feedback"] = {{"topic", "state/1"}};
+    w.begin(file.dump());
+    w.run(5s);
+    w.tell("homie/5/test/heater/demand/set", "false");
+    for (int i = 0; i < 60; ++i)
+        w.tell("state/1", "ON");  // it does not open
+    REQUIRE(w.steward->marshal().load(0).state == rules::LoadState::locked_out);
+    w.reload(file);
+    CHECK(w.steward->marshal().load(0).held);
+    CHECK(w.logged("Heater: was locked out, held until released") == 1);
 }
