@@ -4,8 +4,8 @@
 //
 // What a link promises:
 //   - publish() sends now or not at all. While the connection is down it returns false and forgets the
-//   message; what
-//     was not sent is never sent later. After a reconnection the listener decides anew and publishes that.
+//     message: what was not sent is never sent later. After a reconnection the listener decides anew and
+//     publishes that.
 //   - subscriptions are remembered and made again at every connection, before link_up() is called.
 //   - a message marked `retained` is of unknown age.
 #pragma once

@@ -13,8 +13,7 @@
 //                        meter/l1/current, .../voltage, .../frequency, .../peak; also l2
 //   relay/<load>/set     in: ON or OFF
 //   relay/<load>/state   out, retained: ON or OFF, what the contact does, in answer to every command and
-//   whenever it
-//                        moves (if the relay has feedback)
+//                        whenever it moves (if the relay has feedback)
 //   source               out, retained: the name of the source that the rig is connected to
 //
 // What it leaves out: the neutral (each leg of a 240 V load counts as a 120 V load on that leg), power factor

@@ -3,16 +3,14 @@
 //
 // Why these methods:
 //   - Student's t interval for a mean: with three to ten trials the normal distribution would promise too
-//   much.
+//     much.
 //   - Welch for the difference of two means: a fitting that tames a start also changes how much it varies, so
 //     equal variances must not be assumed.
 //   - Fieller for their ratio, which a reduction in percent is: the "before" is as uncertain as the "after",
-//   and
-//     an interval of the difference divided by the mean before would leave that out. Solved with Welch's
+//     and an interval of the difference divided by the mean before would leave that out. Solved with Welch's
 //     degrees of freedom, it excludes "no change" exactly when Welch's test does.
 //   - Grubbs names the one value that stands out. It is named and kept: a start caught at another point of
-//   the
-//     mains wave is a real start.
+//     the mains wave is a real start.
 #pragma once
 
 #include <cstddef>

@@ -2,9 +2,10 @@
 // never happen. Everything follows from seeds. A run that breaks a rule prints its seed, the rule, and the
 // smallest case that still breaks it: a command that repeats it, its faults, and its configuration.
 //
-//   simulate [--seed N] [--runs R | --minutes M] [--days D]     R rigs from seed N on, or as many as M
-//   minutes allow simulate --seed N --days D --trace FILE                     one run again, with all that
-//   happened
+//   simulate [--seed N] [--runs R | --minutes M] [--days D]
+//       R rigs from seed N on, or as many as M minutes allow
+//   simulate --seed N --days D --trace FILE
+//       one run again, with all that happened
 //
 // Exit code 0 only if no rule was broken. The base seed is printed; AMPMARSHAL_TEST_SEED gives it, too.
 #include <CLI/CLI.hpp>
