@@ -141,6 +141,7 @@ Json matrix_json(const Plans& plans, const SourcePlan& plan) {
 Json changes_json(const Plans& plans, const SourcePlan& plan) {
     if (!plan.changes) return nullptr;
     Json out{{"drop", ids(plans.rig, plan.changes->drop)},
+             {"never_use", ids(plans.rig, plan.changes->unused)},
              {"smaller_start", Json::array()},
              {"sources", Json::array()}};
     for (const auto& smaller : plan.changes->smaller)
@@ -257,6 +258,10 @@ std::vector<std::string> changes(const Plans& plans, const SourcePlan& plan) {
     }
     for (LoadIndex i : plan.changes->drop)
         out.push_back("leave out " + name(plans, i));
+    for (LoadIndex i : plan.changes->unused)
+        out.push_back("never use " + name(plans, i) +
+                      ", and take it out of the configuration: room is kept "
+                      "for it");
     for (rules::SourceIndex s : plan.changes->sources)
         out.push_back("plug into " + plans.rig.sources[s].name);
     return out;

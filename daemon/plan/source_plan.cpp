@@ -133,6 +133,14 @@ std::optional<double> smaller_start_a(const Planner& planner, const Loads& wante
     return fits_a;
 }
 
+/// All that is wanted fits, were nobody to use this load.
+bool fits_unused(const Planner& planner, const Loads& wanted, LoadIndex observed) {
+    rules::Rig rig = planner.rig();
+    for (rules::Stage& stage : rig.loads[observed].stages)
+        stage.start_a = stage.running_a = 0;
+    return Planner(rig, planner.source_index(), planner.surroundings()).order(wanted).has_value();
+}
+
 /// As it was turned down: on top of what ranks higher.
 rules::Reason why_left_out(const Planner& planner, Loads set, LoadIndex load) {
     const auto& loads = planner.rig().loads;
@@ -151,8 +159,11 @@ Changes changes_for(const Planner& planner, const Loads& wanted) {
         if (const auto start_a = smaller_start_a(planner, wanted, i))
             changes.smaller.push_back({i, *start_a});
     }
+    for (LoadIndex i = 0; i < planner.rig().loads.size(); ++i)
+        if (!planner.rig().loads[i].controlled() && !has(wanted, i) && fits_unused(planner, wanted, i))
+            changes.unused.push_back(i);
     for (rules::SourceIndex s = 0; s < planner.rig().sources.size(); ++s) {
-        // The cord and what lies before it belong to the source that was asked for.
+        // Behind the same cord.
         if (s != planner.source_index() && Planner(planner.rig(), s, planner.surroundings()).order(wanted))
             changes.sources.push_back(s);
     }

@@ -60,6 +60,7 @@ struct Changes {
         double start_a;  ///< at most
     };
     Loads drop;
+    Loads unused;  ///< observed loads for which room is kept: were they not there, all would fit
     std::vector<SmallerStart> smaller;
     std::vector<rules::SourceIndex> sources;
 };
