@@ -10,6 +10,7 @@
 
 #include "daemon/configuration.h"
 #include "daemon/output.h"
+#include "daemon/trials/live_trials.h"
 #include "daemon/trials/trial_page.h"
 #include "daemon/trials/trial_report.h"
 
@@ -26,6 +27,7 @@ struct Options {
     std::string page;
     std::string profile;
     std::string configuration;
+    trials::LiveOptions live;
 };
 
 const Output output("ampmarshal trials");
@@ -91,12 +93,54 @@ int run(const Options& options) {
                : exit_failed;
 }
 
+int run_live(Options& options) {
+    if (options.files.size() != 1) {
+        output.complain("--from-broker wants one FILE, to add the starts to");
+        return exit_wrong;
+    }
+    options.live.file = options.files.front();
+    return trials::take_live_trials(options.live);
+}
+
+/// It becomes a cell of a CSV file.
+std::string fitting_fault(const std::string& text) {
+    constexpr std::size_t longest = 40;
+    const bool plain = std::all_of(text.begin(), text.end(), [](unsigned char c) {
+        return c > ' ' && c < 0x7f && c != ',' && c != '"';
+    });
+    return plain && !text.empty() && text.size() <= longest
+               ? ""
+               : "a word of at most 40 letters, without commas or quotes: bare, soft-start";
+}
+
+/// The options of `--from-broker`.
+void add_live_options(CLI::App& command, Options& options) {
+    CLI::Option* live = command.add_option(
+        "--from-broker", options.live.configuration,
+        "Take the starts from the meter of this configuration, over MQTT, and add them to FILE");
+    for (const char* other : {"--json", "--html", "--profile", "--config"})
+        live->excludes(command.get_option(other));
+    CLI::Option* load =
+        command.add_option("--load", options.live.load, "Whose starts, by its id")->needs(live);
+    live->needs(load);
+    command
+        .add_option("--fitting", options.live.fitting,
+                    "What it is measured with: bare, soft-start, or another word of yours")
+        ->capture_default_str()
+        ->check(fitting_fault, "WORD")
+        ->needs(live);
+    command.add_option("--starts", options.live.starts, "How many")
+        ->capture_default_str()
+        ->check(CLI::Range(1, 100))
+        ->needs(live);
+}
+
 }  // namespace
 
 void add_trials_command(CLI::App& app) {
     auto options = std::make_shared<Options>();
     CLI::App* command = app.add_subcommand(
-        "trials", "Tell what each load draws at its start, from readings taken by hand (CSV)");
+        "trials", "Tell what each load draws at its start, from readings taken by hand or live (CSV)");
     command->add_option("FILE", options->files, "CSV files with one start in each row")->required();
     command->add_flag("--json", options->json, "Print JSON instead of the table");
     CLI::Option* page = command->add_option("--html", options->page, "Write a page with charts to this file");
@@ -106,6 +150,7 @@ void add_trials_command(CLI::App& app) {
         ->add_option("--config", options->configuration,
                      "The rig's configuration: its sources become lines in the charts")
         ->needs(page);
+    add_live_options(*command, *options);
     command->footer(
         "Columns: load, fitting, before_a, start_a, running_a and, where there is something to write,\n"
         "fan_start_a, fan_running_a, volts, note. Readings may be in _va or _w instead of _a (with volts).\n"
@@ -114,11 +159,14 @@ void add_trials_command(CLI::App& app) {
         "  ampmarshal trials bare.csv soft-start.csv\n"
         "  ampmarshal trials trials.csv --html trials.html --config rig.jsonc\n"
         "  ampmarshal trials trials.csv --profile loads.jsonc\n"
-        "  ampmarshal trials trials.csv --json | jq '.comparisons[] | .reduction_percent'\n\n"
+        "  ampmarshal trials trials.csv --json | jq '.comparisons[] | .reduction_percent'\n"
+        "  ampmarshal trials --from-broker rig.jsonc --load ac-front --fitting bare trials.csv\n\n"
         "Exit codes: 0 done, 1 a result could not be written, 2 the command line or a file is wrong;\n"
-        "then nothing is written and every mistake is told with its place.");
+        "then nothing is written and every mistake is told with its place. With --from-broker, 1 also\n"
+        "means that it was ended before all starts were taken; those that were are in FILE.");
     command->callback([options] {
-        if (const int code = run(*options)) throw CLI::RuntimeError(code);
+        const bool live = !options->live.configuration.empty();
+        if (const int code = live ? run_live(*options) : run(*options)) throw CLI::RuntimeError(code);
     });
 }
 
