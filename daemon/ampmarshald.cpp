@@ -10,11 +10,11 @@
 #include <chrono>
 #include <cstdint>
 #include <cstdio>
-#include <fstream>
 #include <memory>
 #include <optional>
 
 #include "daemon/configuration.h"
+#include "daemon/connection.h"
 #include "daemon/log.h"
 #include "daemon/loop.h"
 #include "daemon/steward.h"
@@ -42,24 +42,10 @@ void tell_warnings(const Configuration& configuration, const Log& log) {
         log(Severity::warning, sentence(warning));
 }
 
-/// The first line of the password file, whatever system ended it; nothing (and a line in the log) if it
-/// cannot be read.
-std::optional<std::string> password(const Broker& broker, const Log& log) {
-    if (!broker.password_file) return std::nullopt;
-    std::ifstream file(*broker.password_file);
-    std::string word;
-    if (!std::getline(file, word)) {
-        log(Severity::warning,
-            "cannot read the password in '" + *broker.password_file + "'; connecting without one");
-        return std::nullopt;
-    }
-    if (word.ends_with('\r')) word.pop_back();
-    return word;
-}
-
-adapters::BrokerSettings broker_settings(const Configuration& c, const Log& log) {
-    const Broker& b = c.broker;
-    return {b.host, b.port, b.client_id, b.username, password(b, log), b.ca_file, b.keepalive, last_will(c)};
+adapters::BrokerSettings settings_of(const Configuration& c, const Log& log) {
+    adapters::BrokerSettings settings = broker_settings(c.broker, log);
+    settings.will = last_will(c);
+    return settings;
 }
 
 /// The service manager's watchdog, fed twice in the time it allows: every message to it waits until it reads.
@@ -87,7 +73,7 @@ struct Watch {
     Steward steward;
 
     Watch(const Configuration& c, Mode mode, const Log& log, std::int64_t version)
-        : link(broker_settings(c, log)), steward(c, mode, link, log, version, boot_time()) {}
+        : link(settings_of(c, log)), steward(c, mode, link, log, version, boot_time()) {}
 };
 
 class Program {
