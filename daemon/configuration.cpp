@@ -9,6 +9,7 @@
 
 #include "adapters/rig_device.h"
 #include "daemon/plates.h"
+#include "daemon/watts.h"
 
 namespace ampmarshal::daemon {
 
@@ -60,6 +61,8 @@ struct Draft {
     double nominal_v = fallback::nominal_v;
     std::vector<TopicUse> listened;
     std::vector<TopicUse> commanded;
+    std::vector<double> power_factors;             ///< by LoadIndex
+    std::vector<std::size_t> limits_in_watts;      ///< by SourceIndex: its first ones, from a plate in watts
     std::map<std::string, std::string> first_use;  ///< of what may be given only once: where it was given
 
     rules::Rig& rig() { return configuration.rig; }
@@ -166,7 +169,13 @@ void read_source(Draft& draft, Section& section) {
     if (!fault.empty()) section.mistake("", fault, "");
     // A mistaken source keeps its place and its id, so that what refers to it is not reported, too.
     rules::Source source{.id = id, .name = name, .nominal_v = draft.nominal_v, .feed = feed, .limits = {}};
-    if (section.sound()) source = rules::compile(id, name, draft.nominal_v, feed, *plate, behind);
+    draft.limits_in_watts.push_back(0);
+    if (section.sound()) {
+        source = rules::compile(id, name, draft.nominal_v, feed, *plate, behind);
+        if (!std::holds_alternative<rules::BreakerPlate>(*plate))
+            draft.limits_in_watts.back() =
+                rules::compile(id, name, draft.nominal_v, feed, *plate).limits.size();
+    }
     draft.configuration.battery_charge.emplace_back();
     if (plate && std::holds_alternative<rules::InverterPlate>(*plate))
         section.object("battery", Absent::skipped, [&](Section& it) { read_battery(draft, source, it); });
@@ -350,6 +359,7 @@ void read_load(Draft& draft, Section& section) {
     constexpr rules::Control controls[] = {rules::Control::switched, rules::Control::permitted,
                                            rules::Control::observed};
     const auto control = section.one_of("control", {"switched", "permitted", "observed"});
+    draft.power_factors.push_back(section.number("power_factor", {0.1, 1}, 1));
     section.each("stages", 1, 2, [&](Section& stage) { read_stage(draft, load, stage); });
     draft.configuration.switches.emplace_back();
     if (control) {
@@ -416,6 +426,13 @@ void check_legs_metered(const Draft& draft, Section& file) {
     }
 }
 
+rules::LegSet legs_in_watts(const Draft& draft) {
+    rules::LegSet legs;
+    for (const adapters::MeterWiring& meter : draft.configuration.meters)
+        if (meter.power) legs = legs | rules::LegSet(meter.leg);
+    return legs;
+}
+
 void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     const auto with = [&](auto read) { return [&draft, read](Section& section) { read(draft, section); }; };
     Configuration& configuration = draft.configuration;
@@ -437,6 +454,8 @@ void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     configuration.on_stop = file.one_of("on_stop", {"hold", "leave"}, 0) == 0 ? OnStop::hold : OnStop::leave;
     if (!configuration.meters.empty()) check_legs_metered(draft, file);
     check_topics(draft, mistakes);
+    if (mistakes.empty())
+        count_in_watts(draft.rig(), legs_in_watts(draft), draft.power_factors, draft.limits_in_watts);
 }
 
 /// Follows the parser through the file, to find what it would pass over in silence: a key given twice in one

@@ -332,6 +332,80 @@ TEST_CASE("Every kind of plate is read into the source's limits") {
     CHECK(it.warnings.empty());
 }
 
+namespace {
+
+/// A charger that draws 12 A at a power factor of 0.65, an air conditioner, and a kettle, on either meter.
+json with_power_factors(const char* quantity) {
+    json file = smallest();
+    file["meters"][0].erase("current");
+    file["meters"][0][quantity] = {{"topic", "meter"}};
+    file["sources"] = json::parse(R"([
+        { "id": "inverter", "kind": "inverter", "continuous_w": 1000, "surge_w": 2000, "surge_for_s": 5,
+          "behind": [ { "name": "main", "rating_a": 20 } ] },
+        { "id": "shore", "kind": "breaker", "rating_a": 30 } ])");
+    file["loads"] = json::parse(R"([
+        { "id": "charger", "control": "observed", "power_factor": 0.65,
+          "stages": [ { "start_a": 12, "running_a": 12 } ] },
+        { "id": "ac", "control": "observed", "power_factor": 0.9,
+          "stages": [ { "start_a": 46, "running_a": 10 } ] },
+        { "id": "kettle", "control": "observed", "stages": [ { "start_a": 10, "running_a": 10 } ] } ])");
+    return file;
+}
+
+}  // namespace
+
+TEST_CASE("On a meter that tells watts a load counts with its real power, against limits in watts exactly") {
+    // Active power P = V I cos phi (IEC 60050-131, 131-11-42, from memory): 120 V x 12 A x 0.65 = 936 W.
+    const auto it = configuration(with_power_factors("power"));
+    const auto& charger = it.rig.loads[0].stages[0];
+    CHECK(charger.running_a * 120 == Approx(936));
+    CHECK(charger.start_a == charger.running_a);
+    adapters::Meters meters(it.meters);
+    std::vector<rules::MeterSample> samples;
+    meters.received(rules::Instant{}, {"meter", "936", false}, samples);
+    REQUIRE(samples.size() == 1);
+    CHECK(samples[0].current_a == Approx(charger.running_a));  // so the meter shows what is expected
+    const auto& inverter = it.rig.sources[0].limits[0];
+    CHECK(inverter.ceiling_a == Approx(2000.0 / 120));
+    CHECK(inverter.steady_a == Approx(950.0 / 120));
+    CHECK(charger.running_a < inverter.steady_a);  // 936 W of 950 W, though 12 A would be 1440 VA
+    CHECK(it.rig.loads[1].stages[0].running_a == Approx(9));
+    CHECK(it.rig.loads[1].stages[0].start_a == 46);  // a standing rotor is no matter of watts
+    CHECK(it.rig.loads[2].stages[0].running_a == 10);
+}
+
+TEST_CASE("Where the meter tells watts, a limit in amperes is lowered by the lowest power factor behind it") {
+    // 12 A at a power factor of 0.65 show as 7.8 A, so 0.65 x 30 A on the meter may be 30 A in the breaker.
+    const auto it = configuration(with_power_factors("power"));
+    for (const auto& [limit, rating_a] :
+         {std::pair(it.rig.sources[0].limits[1], 20.0), std::pair(it.rig.sources[1].limits[0], 30.0)}) {
+        CHECK(limit.ceiling_a == Approx(0.65 * 3 * rating_a));
+        CHECK(limit.steady_a == Approx(0.65 * 0.95 * rating_a));
+        CHECK(limit.images.at(0).pickup_a == Approx(0.65 * rating_a));
+    }
+}
+
+TEST_CASE("Where the meter tells amperes, or on the other leg, a power factor changes nothing") {
+    const auto it = configuration(with_power_factors("current"));
+    CHECK(it.rig.loads[0].stages[0].running_a == 12);
+    CHECK(it.rig.sources[0].limits[1].steady_a == Approx(19));
+
+    json file = example("two-leg-50a");  // the meters of both legs tell amperes; now L2 tells watts
+    file["meters"][1].erase("current");
+    file["meters"][1]["power"] = {{"topic", "watts/2"}};
+    for (json& load : file["loads"])
+        load["power_factor"] = 0.5;
+    const auto plain = configuration(example("two-leg-50a"));
+    const auto mixed = configuration(file);
+    for (std::size_t i = 0; i < mixed.rig.loads.size(); ++i) {
+        const bool lowered = mixed.rig.loads[i].legs == rules::LegSet(rules::Leg::l2);
+        CHECK(mixed.rig.loads[i].stages[0].running_a ==
+              Approx(plain.rig.loads[i].stages[0].running_a * (lowered ? 0.5 : 1)));
+    }
+    // The 240 V load's share on L2 is read low, so the breaker's pole there is lowered, too.
+    CHECK(mixed.rig.sources[0].limits[1].steady_a == Approx(0.5 * 0.95 * 50));
+}
+
 TEST_CASE("What makes a limit looser is warned about, with the reason") {
     json file = smallest();
     file["sources"][0]["steady_share"] = 1;
