@@ -45,10 +45,10 @@ inline constexpr std::size_t fault_kinds = static_cast<std::size_t>(FaultKind::w
 const char* word(FaultKind kind);
 
 struct Fault {
-    std::size_t number;  ///< among those drawn from the seed
-    FaultKind kind;
-    rules::Duration from;
-    rules::Duration to;
+    std::size_t number = 0;  ///< among those drawn from the seed
+    FaultKind kind{};
+    rules::Duration from{};
+    rules::Duration to{};
     double amount = 0;
     rules::Leg leg{};
     std::string load{};
