@@ -4,6 +4,7 @@
 #include <cerrno>
 #include <cstring>
 #include <fstream>
+#include <map>
 #include <nlohmann/json.hpp>
 #include <set>
 
@@ -334,7 +335,7 @@ void read_switch(Draft& draft, rules::Load& load, Section& section) {
 
 void read_control(Draft& draft, rules::Load& load, Section& section) {
     if (!load.controlled()) {
-        for (const char* key : {"rank", "minimum_on_s", "minimum_off_s", "wanted", "switch"}) {
+        for (const char* key : {"rank", "rotation", "minimum_on_s", "minimum_off_s", "wanted", "switch"}) {
             if (!section.has(key)) continue;
             section.mistake(key, "is of no use on an observed load",
                             "leave it out, or give another \"control\"");
@@ -346,6 +347,7 @@ void read_control(Draft& draft, rules::Load& load, Section& section) {
     const bool hard = load.starts_hard();
     load.minimum_on = read_seconds(section, "minimum_on_s", {0, 7200}, hard ? fallback::minimum_on_s : 0);
     load.minimum_off = read_seconds(section, "minimum_off_s", {0, 7200}, hard ? fallback::minimum_off_s : 0);
+    load.rotation = section.optional_text("rotation").value_or("");
     load.wanted_at_start = section.flag("wanted", true);
     section.object("switch", Absent::mistaken, [&](Section& it) { read_switch(draft, load, it); });
 }
@@ -426,6 +428,17 @@ void check_legs_metered(const Draft& draft, Section& file) {
     }
 }
 
+void check_rotations(const Draft& draft, Section& file) {
+    std::map<std::string, int> members;
+    for (const rules::Load& load : draft.configuration.rig.loads)
+        ++members[load.rotation];
+    for (const auto& [rotation, count] : members) {
+        if (rotation.empty() || count > 1) continue;
+        file.mistake("loads", "only one load is of the rotation \"" + rotation + '"',
+                     "give the others that it takes turns with the same \"rotation\", or leave it out");
+    }
+}
+
 rules::LegSet legs_in_watts(const Draft& draft) {
     rules::LegSet legs;
     for (const adapters::MeterWiring& meter : draft.configuration.meters)
@@ -449,6 +462,7 @@ void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     }
     file.each("meters", 1, 2, with(read_meter));
     file.each("loads", 0, 512, with(read_load));
+    if (mistakes.empty()) check_rotations(draft, file);  // a load that could not be read may be the other one
     file.object("decisions", Absent::empty, with(read_decisions));
     file.object("publish", Absent::empty, with(read_publish));
     configuration.on_stop = file.one_of("on_stop", {"hold", "leave"}, 0) == 0 ? OnStop::hold : OnStop::leave;

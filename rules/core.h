@@ -60,7 +60,7 @@ struct Track {
     std::optional<LoadIndex> pushed_by{};
     Instant pushed_at{};
     std::optional<Instant> claim_until{};      ///< room is being made for it
-    int ons_repeated = 0;   ///< told on, its switch has said nothing, told again
+    int ons_repeated = 0;                      ///< told on, its switch has said nothing, told again
     int offs_repeated = 0;                     ///< told off, its switch said it is on, told again
     std::optional<Instant> reported_off_at{};  ///< its switch says it is off, since then
     int sheds_in_a_row = 0;
@@ -207,8 +207,8 @@ struct Marshal::Core {
     std::span<const double> after_a_while(const Prospect& p, std::span<const double> heat, Duration passed,
                                           std::vector<double>& room) const;
     std::optional<LoadIndex> start_under_way() const;
-    bool may_be_pushed_out(LoadIndex i, LoadIndex by) const;
-    bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
+    std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other) const;
+    bool make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a);
     void switch_on(LoadIndex i);
     void switch_off(LoadIndex i, const Reason& why);
 

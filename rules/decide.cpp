@@ -302,11 +302,20 @@ void Marshal::Core::grant_what_may_start() {
     }
 }
 
-bool Marshal::Core::may_be_pushed_out(LoadIndex i, LoadIndex by) const {
+/// Why a load would have to leave if `other` needs its room, or nothing if it may stay.
+std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other) const {
     const Track& track = tracks[i];
-    if (!can_shed(i) || rig.loads[i].rank <= rig.loads[by].rank) return false;
-    if (now - track.switched_at < rig.loads[i].minimum_on) return false;
-    return track.pushed_by != by || now - track.pushed_at >= rig.timing.dwell;
+    const Load& load = rig.loads[i];
+    const auto lasted = [&](Instant since, Duration needed) { return now - since >= needed; };
+    if (!can_shed(i) || !lasted(track.switched_at, load.minimum_on)) return std::nullopt;
+    if (track.pushed_by == other && !lasted(track.pushed_at, rig.timing.dwell)) return std::nullopt;
+    if (load.rank > rig.loads[other].rank) return ReasonKind::shed_for_rank;
+    if (!lasted(track.switched_at, rig.timing.dwell)) return std::nullopt;
+    if (!load.rotation.empty() && load.rotation == rig.loads[other].rotation)
+        return ReasonKind::shed_for_turn;
+    const bool idle = load.control == Control::permitted && track.settled == 0 && !track.stage_due;
+    if (idle && lasted(track.stopped_at, rig.timing.dwell)) return ReasonKind::shed_unused;
+    return std::nullopt;
 }
 
 /// Where the images stand after `passed` at what the prospect has flowing. `room` holds the answer.
@@ -322,22 +331,36 @@ std::span<const double> Marshal::Core::after_a_while(const Prospect& p, std::spa
     return {room.data(), image};
 }
 
-/// Sheds loads of lower rank if that lets `i` join; it joins when the meter has confirmed the room. Keeps,
-/// from the highest rank down, every load that fits beside it.
-bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
-    for (LoadIndex lower : by_rank)
-        if (may_be_pushed_out(lower, i)) take_off(p, lower);
-    if (cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta))) return false;
+/// Sheds loads that must leave for `i`, if that lets it join; it joins when the meter has confirmed the room.
+/// Keeps, from the highest rank down, every load that fits beside it. Who left does not push `i` out in its
+/// turn before the dwell is over.
+bool Marshal::Core::make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a) {
+    const auto fits = [&] {
+        return !cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta));
+    };
+    const auto keep = [&](LoadIndex other, double sign) {
+        sign > 0 ? put_on(p, other) : take_off(p, other);
+        if (rig.loads[other].rank < rig.loads[i].rank)
+            add(kept_a, rig.loads[other].legs, sign * total_run_a(other));
+    };
+    for (LoadIndex other : by_rank)
+        if (leaves_for(other, i)) keep(other, -1);
+    if (!fits()) return false;
     std::optional<LoadIndex> pushed;
-    for (LoadIndex lower : by_rank) {
-        if (!may_be_pushed_out(lower, i)) continue;
-        put_on(p, lower);
-        if (!cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta))) continue;
-        take_off(p, lower);
-        switch_off(lower, {.kind = ReasonKind::shed_for_rank, .other = i});
-        tracks[lower].pushed_by = i;
-        tracks[lower].pushed_at = now;
-        pushed = lower;
+    for (LoadIndex other : by_rank) {
+        const auto why = leaves_for(other, i);
+        if (!why) continue;
+        keep(other, 1);
+        if (fits()) continue;
+        keep(other, -1);
+        switch_off(other, {.kind = *why, .other = i});
+        tracks[other].pushed_by = i;
+        tracks[other].pushed_at = now;
+        if (why != ReasonKind::shed_for_rank) {
+            tracks[i].pushed_by = other;
+            tracks[i].pushed_at = now;
+        }
+        pushed = other;
     }
     if (!pushed) return false;
     tracks[i].claim_until = now + reaction + cools_for + confirmed_within;
@@ -418,8 +441,9 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.shed = sheds;
     if (sheds) {
         // Who is shed again soon after it came back waits longer each time: contacts wear, compressors more
-        // so.
-        const bool again = now - was_switched_at < lasting_run;
+        // so. The end of a turn is no setback.
+        const bool in_turn = why.kind == ReasonKind::shed_for_turn || why.kind == ReasonKind::shed_unused;
+        const bool again = !in_turn && now - was_switched_at < lasting_run;
         track.sheds_in_a_row = again ? std::min(track.sheds_in_a_row + 1, sheds_in_a_row_max) : 0;
         track.not_before = now + rig.timing.restore_after * (1 << track.sheds_in_a_row);
     }

@@ -39,6 +39,8 @@ struct Load {
     Duration switch_latency{};    ///< from command to contact, at most
     bool reports_switch = false;  ///< the switch tells its state on a feedback topic
     bool wanted_at_start = true;
+    /// Loads of one rotation that cannot all run take turns, whatever their ranks. Empty: it takes none.
+    std::string rotation{};
 
     bool controlled() const { return control != Control::observed; }
     double running_a() const;  ///< everything of this load running

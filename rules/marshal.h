@@ -32,8 +32,9 @@ struct Timing {
     Duration decision{};              ///< from a reading to the command on the wire, at most
     Duration steady_grace{};          ///< how long the steady limit may be exceeded before loads are shed
     Duration restore_after{};         ///< a shed load waits at least this long before it may come back
-    Duration dwell{};                 ///< the same two loads never swap twice within this
-    int starts_at_once = 1;           ///< motor starts in flight at the same time
+    Duration dwell{};  ///< the same two loads never swap twice within this; also the length of a turn, and
+                       ///< how long a permit may lie unused while another load waits
+    int starts_at_once = 1;  ///< motor starts in flight at the same time
 };
 
 /// Everything that is configured, and nothing that changes.

@@ -64,6 +64,8 @@ std::string why_shed(const Names& n) {
             return "taken back: with all that may start it could come to " + amperes(n.reason.needed_a) +
                    ", and " + n.allows();
         case ReasonKind::shed_for_rank: return "shed to make room for " + n.other();
+        case ReasonKind::shed_unused: return "did not use its permit for a while, gave it to " + n.other();
+        case ReasonKind::shed_for_turn: return "its turn is over, " + n.other() + " runs";
         case ReasonKind::shed_start_lost: return "shed: a start did not settle and this load may be the one";
         case ReasonKind::shed_voltage: return "shed: " + n.leg() + " is down to " + volts(n.reason.line_v);
         case ReasonKind::shed_frequency: return "shed: the generator is bogging down";
@@ -125,6 +127,8 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
         case ReasonKind::shed_steady:
         case ReasonKind::shed_worst_case:
         case ReasonKind::shed_for_rank:
+        case ReasonKind::shed_unused:
+        case ReasonKind::shed_for_turn:
         case ReasonKind::shed_voltage:
         case ReasonKind::shed_frequency:
         case ReasonKind::shed_start_lost: return why_shed(names) + wait(reason.until, now);
@@ -166,6 +170,8 @@ const char* word(ReasonKind kind) {
         case ReasonKind::shed_steady: return "shed_steady";
         case ReasonKind::shed_worst_case: return "shed_worst_case";
         case ReasonKind::shed_for_rank: return "shed_for_rank";
+        case ReasonKind::shed_unused: return "shed_unused";
+        case ReasonKind::shed_for_turn: return "shed_for_turn";
         case ReasonKind::shed_start_lost: return "shed_start_lost";
         case ReasonKind::supply_lost: return "supply_lost";
         case ReasonKind::stopping: return "stopping";

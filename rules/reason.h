@@ -49,6 +49,8 @@ enum class ReasonKind : std::uint8_t {
     shed_steady,
     shed_worst_case,  ///< what could start by itself no longer fits
     shed_for_rank,    ///< pushed out by a load of higher rank
+    shed_unused,      ///< its permit was not used for a while, and another load can use the room
+    shed_for_turn,    ///< its turn is over, another load of its rotation runs now
     shed_start_lost,  ///< several starts could be the one that does not settle
     shed_voltage,     ///< the line voltage has been too low for a while
     shed_frequency,   ///< the generator bogs down

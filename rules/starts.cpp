@@ -32,8 +32,9 @@ constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer b
 struct Hypothesis {
     LoadIndex load;
     std::size_t settled_after;
-    double rise_a;   ///< expected; negative for a stop
-    bool in_flight;  ///< it was just commanded, so it is far likelier than what happens by itself
+    double rise_a;      ///< expected; negative for a stop
+    bool in_flight;     ///< it was just commanded, so it is far likelier than what happens by itself
+    bool alone = true;  ///< false: the peak was too high for this load; together with another it may fit
 };
 
 /// 0 is a perfect match, 1 the edge of what still counts as one.
@@ -56,7 +57,7 @@ class Hypotheses {
 
     /// The one that matches clearly better than every other load's, if any.
     const Hypothesis* single(double seen_a, bool in_flight_only, double share) const {
-        const auto counts = [&](const Hypothesis& h) { return h.in_flight || !in_flight_only; };
+        const auto counts = [&](const Hypothesis& h) { return h.alone && (h.in_flight || !in_flight_only); };
         const Hypothesis* best = nullptr;
         for (const Hypothesis& h : *this) {
             if (counts(h) && distance(seen_a, h.rise_a, share) <= 1 &&
@@ -75,7 +76,7 @@ class Hypotheses {
 
     bool any_match(double seen_a) const {
         return std::any_of(begin(), end(),
-                           [&](const Hypothesis& h) { return distance(seen_a, h.rise_a) <= 1; });
+                           [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
     }
 
     /// Of several loads that may have stopped, the one whose next start is the worst. None if one of them was
@@ -103,6 +104,16 @@ class Hypotheses {
             ++told;
         }
         return told > 1 && distance(seen_a, sum_a) <= clearly_closer;
+    }
+
+    /// Could two healthy starts, one of them just commanded, have come to this together?
+    bool two_starts_make(double seen_a) const {
+        for (const Hypothesis& a : *this)
+            for (const Hypothesis& b : *this)
+                if (a.load != b.load && a.in_flight &&
+                    distance(seen_a, a.rise_a + b.rise_a) <= clearly_closer)
+                    return true;
+        return false;
     }
 
     /// Two different loads that together make the step, if exactly one pair does.
@@ -139,10 +150,10 @@ void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
     for (std::size_t s = track.settled; s < load.stages.size(); ++s) {
         peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
         before_a += load.stages[s].running_a;
-        if (peak_rise_a > peak_share * peak_a + peak_slack_a) continue;
+        const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
         if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
-        all.add({i, s + 1, before_a, track.stage_due.has_value()});
+        all.add({i, s + 1, before_a, track.stage_due.has_value(), alone});
     }
 }
 
@@ -194,9 +205,9 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
             add_rises(all, rig.loads[i], i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
         add_falls(all, rig.loads[i], i, tracks[i]);
     }
-    const auto book = [&](const Hypothesis& h) {
+    const auto book = [&](const Hypothesis& h, double own_a) {
         if (h.rise_a > 0)
-            accept_rise(h.load, h.settled_after, rise_a, step);
+            accept_rise(h.load, h.settled_after, own_a, step);
         else
             accept_fall(h.load, h.settled_after, -h.rise_a);
     };
@@ -205,7 +216,7 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     const Hypothesis* best = all.single(rise_a, true, match_share);
     if (!best && all.told_to_stop_make(rise_a)) {
         for (const Hypothesis& h : all)
-            if (h.in_flight && h.rise_a < 0) book(h);
+            if (h.in_flight && h.rise_a < 0) book(h, h.rise_a);
         return;
     }
     auto two = best ? std::nullopt : all.pair(rise_a, true);
@@ -216,14 +227,14 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
-        book(*best);
+        book(*best, rise_a);
     } else if (two) {
-        book(two->first);
-        book(two->second);
+        book(two->first, two->first.rise_a);
+        book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
         const Hypothesis* worst = all.worst_stop(rise_a, rig.loads);
         if (!worst) return;
-        book(*worst);
+        book(*worst, worst->rise_a);
         for (const Hypothesis& h : all)
             if (h.load != worst->load && stops(h, rise_a)) tracks[h.load].twin = worst->load;
     } else if (!rivals) {
@@ -298,6 +309,12 @@ void Marshal::Core::reconcile(Leg leg) {
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const Duration lasted = now - began;
+    Hypotheses healthy;
+    for (LoadIndex i = 0; i < rig.loads.size(); ++i)
+        if (rig.loads[i].legs.contains(leg) && standing(i))
+            add_rises(healthy, rig.loads[i], i, tracks[i],
+                      legs[leg].watch.peak_a() - legs[leg].watch.level_a(), false);
+    if (healthy.two_starts_make(excess_a)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < rig.loads.size(); ++i) {

@@ -1,5 +1,6 @@
 // The meter freezes and repeats one harmless reading for ever -> no start is ever seen to settle, so each
-// keeps its reservation -> what cannot fit blindly is not granted, and nothing trips.
+// keeps its reservation -> what cannot fit blindly is not granted; who seems to leave a permit unused hands
+// it on after a while -> the rooms are cooled in turn, and nothing trips.
 #include "tests/scenarios/invented_rig.h"
 #include "tests/support/catch.h"
 
@@ -14,6 +15,6 @@ TEST_CASE("a meter that repeats one reading for ever cannot talk the rig into a 
     rig.rig().set_meter_fault(Leg::l1, ampmarshal::virtual_rig::MeterFault::frozen);
     rig.run_for(6h);
     CHECK(rig.truth_of("front-ac").served);
-    CHECK(rig.truth_of("rear-ac").operations == 0);
+    CHECK(rig.truth_of("rear-ac").served);
     CHECK(rig.truth().trips.empty());
 }

@@ -262,6 +262,7 @@ TEST_CASE("The one-leg example reads as it is written") {
     CHECK(front.control == rules::Control::permitted);
     CHECK(front.minimum_off == 180s);
     CHECK(front.minimum_on == 120s);
+    CHECK(front.rotation == "rooms");
     CHECK(front.switch_latency == 200ms);
     CHECK(front.reports_switch);
     REQUIRE(front.stages.size() == 2);

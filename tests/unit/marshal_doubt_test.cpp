@@ -270,3 +270,18 @@ TEST_CASE("a shed that does not show is told again once before the load is calle
         CHECK(s.alert("disobedience"));
     }
 }
+
+TEST_CASE("two healthy starts that come at the same moment are no stall") {
+    Rig rig = rig_of({breaker(50)}, {air_conditioner("a", 1, 20, 11), resistive("heater", 2, 11.5)});
+    rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 200s);
+    s.read(3, 70s);  // its fan alone, longer than its compressor was expected to take
+    s.send(DemandChanged{s.now, 1, true});
+    REQUIRE(s.on(1));
+    s.read(21, 200ms);
+    s.read(25.5, 3s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "running");
+    CHECK_FALSE(s.alert("stall"));
+}
