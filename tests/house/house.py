@@ -10,6 +10,7 @@ import re
 import subprocess
 import shutil
 import sys
+import tempfile
 
 CODE = (".cpp", ".h")
 NOT_OURS = {".git", ".cache", ".vscode", ".idea", "__pycache__"}
@@ -239,6 +240,20 @@ def unit_agrees_with_the_program(top):
     start = unit.get("ExecStart", "").split()
     yield from wants(path and start[1:] in ([], [path[1]]), "ExecStart must read the program's default configuration")
     yield from wants(start and start[0].endswith("ampmarshald"), "ExecStart must start ampmarshald")
+    yield from what_systemd_says(text(top, UNIT))
+
+
+def what_systemd_says(unit):
+    """It passes over settings that it does not know, so a misspelt one would be missed without a word."""
+    if shutil.which("systemd-analyze") is None:
+        return
+    with tempfile.TemporaryDirectory() as folder:  # the program need not be installed
+        copy = pathlib.Path(folder) / "ampmarshald.service"
+        copy.write_text(re.sub(r"^ExecStart=.*", "ExecStart=/bin/true", unit, flags=re.MULTILINE), encoding="utf-8")
+        ran = subprocess.run(["systemd-analyze", "verify", str(copy)], capture_output=True, text=True)
+    for line in (ran.stdout + ran.stderr).splitlines():
+        if "ampmarshald.service" in line:
+            yield f"{UNIT}: {line}"
 
 
 def unit_is_sandboxed(top):

@@ -77,6 +77,7 @@ FAULTS = [
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("READY", "RAEDY")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("SIGHUP", "SIGUSR1")),
     ("unit_agrees_with_the_program", "daemon/program.cpp", PROGRAM.replace("exit_wrong = 2", "exit_wrong = 3")),
+    ("unit_agrees_with_the_program", "systemd/ampmarshald.service", UNIT + "ProtectSytem=strict\n"),
     ("unit_is_sandboxed", "systemd/ampmarshald.service", UNIT),
 ]
 
