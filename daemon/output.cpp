@@ -26,8 +26,8 @@ bool Output::write_whole(const std::string& path, const std::string& content) co
 }
 
 bool Output::print(const std::string& text) const {
-    std::fwrite(text.data(), 1, text.size(), stdout);
-    if (std::fflush(stdout) == 0) return true;
+    const bool taken = std::fwrite(text.data(), 1, text.size(), stdout) == text.size();
+    if (std::fflush(stdout) == 0 && taken) return true;
     complain("cannot write to standard output");
     return false;
 }

@@ -243,15 +243,15 @@ class TimeCurrent {
 
     std::string dots() const {
         std::string out;
-        double drop = 0;  // names of starts that lie close together go below each other
+        double lift = 8;  // names go above the dots, each above the one before: starts lie close together
         for (const Step& s : plan_.steps) {
             const rules::Load& load = plans_.rig.loads[s.load];
             const double window_s = std::max(shortest_s, rules::seconds(load.start_window()));
             out += "<circle class=\"dot\" r=\"5\" cx=\"" + x(std::max(s.peak_a, from_a_)) + "\" cy=\"" +
                    y(window_s) + "\"/><text class=\"name\" text-anchor=\"end\" dx=\"-9\" x=\"" +
-                   x(std::max(s.peak_a, from_a_)) + "\" y=\"" + y(window_s) + "\" dy=\"" +
-                   figure(4 - drop, 0) + "\">" + escaped(load.name) + "</text>\n";
-            drop += 15;
+                   x(std::max(s.peak_a, from_a_)) + "\" y=\"" + y(window_s) + "\" dy=\"" + figure(-lift, 0) +
+                   "\">" + escaped(load.name) + "</text>\n";
+            lift += 15;
         }
         return out;
     }

@@ -81,17 +81,32 @@ std::string margins_table(const Plans& plans, const SourcePlan& plan, Emphasis e
     return out;
 }
 
+/// In single letters where whole words would be wider than a terminal.
 std::string matrix_table(const Plans& plans, const SourcePlan& plan, Emphasis emphasis) {
-    std::string head = row("    %-28s", "starts | while this runs:");
+    constexpr std::size_t most_in_words = 8;
+    const bool letters = plan.loads.size() > most_in_words;
+    const int cell_width = letters ? 1 : 5;
+    const int name_width = letters ? 22 : 25;
+    const auto cell = [&](const std::string& text) {
+        return row(" %*.*s", cell_width, cell_width, text.c_str());
+    };
+    const auto letter = [](std::size_t load) { return std::string(1, static_cast<char>('a' + load % 26)); };
+    std::string head =
+        row("    %-*s", name_width + 3, letters ? "starts | while it runs:" : "starts | while this runs:");
     for (std::size_t i = 0; i < plan.loads.size(); ++i)
-        head += row(" %5s", std::string(1, static_cast<char>('a' + i % 26)).c_str());
+        head += cell(letter(i));
     std::string out = faint(head, emphasis) + "\n";
     for (std::size_t i = 0; i < plan.loads.size(); ++i) {
-        out += row("    %c  %-25.25s", static_cast<char>('a' + i % 26), name(plans, plan.loads[i]).c_str());
+        out += row("    %s  %-*.*s", letter(i).c_str(), name_width, name_width,
+                   name(plans, plan.loads[i]).c_str());
         for (std::size_t j = 0; j < plan.loads.size(); ++j)
-            out += row(" %5s", word(plan, i, j).c_str());
+            out += cell(word(plan, i, j));
         out += "\n";
     }
+    if (letters)
+        return out +
+               "    y: even at the same moment; t: one after the other; n: not both;\n"
+               "    a: with nothing else on\n";
     return out +
            "    yes: even at the same moment; turn: one after the other; no: not both;\n"
            "    alone: with nothing else on\n";
