@@ -97,9 +97,9 @@ std::string matrix(const Plans& plans, const SourcePlan& plan) {
         for (std::size_t j = 0; j < plan.loads.size(); ++j) {
             const std::string verdict = word(plan, i, j);
             const auto& reason = i == j ? plan.alone[i] : plan.matrix[i][j].why;
-            out += "<td class=\"" + verdict + "\"" +
-                   (reason ? " title=\"" + escaped(why(plans, plan, *reason)) + "\"" : "") + ">" + verdict +
-                   "</td>";
+            out += "<td class=\"" + verdict + "\"";
+            if (reason) out += " title=\"" + escaped(why(plans, plan, *reason)) + "\"";
+            out += ">" + verdict + "</td>";
         }
         out += "</tr>\n";
     }
@@ -207,12 +207,15 @@ class TimeCurrent {
         for (const auto& [time_s, name] : times)
             out += line("grid", "0%", y(time_s), "100%", y(time_s)) + "<text x=\"0\" y=\"" + y(time_s) +
                    "\" dy=\"-3\">" + name + "</text>\n";
-        for (double power = from_a_; power <= to_a_; power *= 10)
-            for (double current_a : {power, 2 * power, 5 * power})
+        const int powers = 1 + static_cast<int>(std::log10(to_a_ / from_a_));
+        for (int i = 0; i < powers; ++i)
+            for (double step : {1, 2, 5}) {
+                const double current_a = step * from_a_ * std::pow(10, i);
                 if (current_a <= to_a_ && share_x(current_a) > 0.08)
                     out += line("grid", x(current_a), "0", x(current_a), figure(height, 0)) +
                            "<text text-anchor=\"middle\" x=\"" + x(current_a) + "\" y=\"" +
                            figure(height + 18, 0) + "\">" + figure(current_a, 0) + " A</text>\n";
+            }
         return out;
     }
 
