@@ -202,7 +202,7 @@ struct Marshal::Core {
     std::optional<Reason> kept_back(LoadIndex i) const;
     std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
     std::optional<Misfit> lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat);
-    std::optional<Misfit> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
+    std::optional<Reason> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
                                       std::span<const double> heat);
     std::span<const double> after_a_while(const Prospect& p, std::span<const double> heat, Duration passed,
                                           std::vector<double>& room) const;

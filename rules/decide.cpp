@@ -232,13 +232,15 @@ std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std
     return misfit(*source(), after_a_while(p, heat, sustained, warm_theta), p, to_last);
 }
 
-std::optional<Misfit> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
+std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
                                                  std::span<const double> heat) {
-    if (auto found = steady_misfit(i, kept_a)) return found;
-    if (auto found = lasting_misfit(i, p, heat)) return found;
+    if (const auto sag = sags_too_low(i, p)) return sag;
+    if (const auto found = steady_misfit(i, kept_a)) return reason_of(*found);
+    if (const auto found = lasting_misfit(i, p, heat)) return reason_of(*found);
     const Load& load = rig.loads[i];
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-    return misfit(*source(), heat, p, to_join);
+    const auto found = misfit(*source(), heat, p, to_join);
+    return found ? std::optional(reason_of(*found)) : std::nullopt;
 }
 
 /// One pass from the highest rank to the lowest. `p` and `kept_a` grow by what is granted on the way, and by
@@ -277,10 +279,6 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        if (const auto sag = sags_too_low(i, p)) {
-            track.reason = *sag;
-            continue;
-        }
         const auto why = cannot_join(i, p, kept_a, theta());
         if (!why) {
             promise(i);
@@ -298,7 +296,7 @@ void Marshal::Core::grant_what_may_start() {
         if (my_turn && make_room(i, p, kept_a))
             promise(i);
         else
-            track.reason = reason_of(*why);
+            track.reason = *why;
     }
 }
 

@@ -85,17 +85,18 @@ void Marshal::Core::check_supply(Leg leg) {
     }
 }
 
-/// What keeps a motor from being started for the sake of the voltage, at the standing worst case.
+/// What keeps a motor from being started for the sake of the voltage, at the standing worst case and once
+/// what the prospect has taken off has stopped.
 std::optional<Reason> Marshal::Core::sags_too_low(LoadIndex i, const Prospect& p) const {
     const Load& load = rig.loads[i];
     if (!load.starts_hard()) return std::nullopt;
     for (Leg leg : all_legs) {
         const LegBooks& books = legs[leg];
         if (!load.legs.contains(leg) || !books.voltage_v) continue;
-        const double added_a = p.peak_a[leg] + load.start_a(0);
+        const double added_a =
+            std::max(0.0, p.base_a[leg] - books.watch.now_a() + p.peak_a[leg] + load.start_a(0));
         const double foreseen_v =
-            std::min(*books.voltage_v,
-                     books.impedance.predicted_v(*books.voltage_v, added_a).value_or(*books.voltage_v));
+            books.impedance.predicted_v(*books.voltage_v, added_a).value_or(*books.voltage_v);
         if (foreseen_v >= rig.start_minimum_v) continue;
         return Reason{.kind = ReasonKind::voltage_too_low,
                       .leg = leg,

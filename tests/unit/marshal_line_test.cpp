@@ -186,3 +186,25 @@ TEST_CASE(
     s.read(1, 60s);
     CHECK(s.on(0));
 }
+
+TEST_CASE("a motor that would pull the line too low makes room for itself like any other") {
+    Rig rig = rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 11), resistive("heater", 2, 20)});
+    Stand s(rig);
+    s.send(DemandChanged{s.now, 0, false});
+    s.send(LinkChanged{s.now, true});
+    Cord cord{s, 0.33};
+    for (int n = 0; n < 6; ++n) {
+        cord.read(1, 20s);
+        cord.read(21, 20s);
+    }
+    REQUIRE(s.state(1) == "running");
+    cord.read(21, 100s);
+    s.send(
+        DemandChanged{s.now, 0, true});  // 121 V - 0.33 ohm x (21 + 42 A) = 100 V; without the heater 107 V
+    cord.read(21, 100ms);
+    CHECK_FALSE(s.on(1));
+    CHECK(s.why(1) == "shed_for_rank");
+    CHECK(s.why(0) == "makes_room");
+    cord.read(1, 2s);
+    CHECK(s.on(0));
+}
