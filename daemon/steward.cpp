@@ -110,10 +110,7 @@ Steward::~Steward() {
 
 void Steward::link_up(Instant now) {
     log_(Severity::info, "connected to the broker");
-    for (rules::Event& known : std::exchange(inherited_, {})) {
-        std::visit([&](auto& event) { event.at = now; }, known);
-        feed(known);
-    }
+    take_inherited(now);
     device_.link_up(adapters::snapshot(marshal_, now), now, link_);
     feed(rules::LinkChanged{now, true});
 }
@@ -240,7 +237,15 @@ bool Steward::tell_to_stop(Instant now, const std::vector<rules::LoadIndex>& loa
 
 // --- a new configuration ---
 
+void Steward::take_inherited(Instant now) {
+    for (rules::Event& known : std::exchange(inherited_, {})) {
+        std::visit([&](auto& event) { event.at = now; }, known);
+        feed(known);
+    }
+}
+
 std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& next) {
+    take_inherited(now);  // where the link has not come up since the last reload
     std::vector<rules::LoadIndex> dropped;
     for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i)
         if (configuration_.rig.loads[i].controlled() && !successor(configuration_, i, next))

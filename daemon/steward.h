@@ -80,6 +80,7 @@ class Steward : public adapters::Link::Listener {
     bool tighter(rules::SourceIndex candidate) const;
     void notices();
     void hold_all(rules::Instant now);
+    void take_inherited(rules::Instant now);
     bool tell_to_stop(rules::Instant now, const std::vector<rules::LoadIndex>& loads);
     std::optional<rules::SourceChanged> source_in(const Configuration& next, rules::Instant now) const;
 

@@ -84,14 +84,17 @@ struct World {
     }
     /// As the program does on SIGHUP.
     void reload(const json& file) {
+        hand_over(file);
+        run(5s);
+    }
+    void hand_over(const json& file) {
         auto known = steward->hand_over(now, read(file.dump()));
-        run(100ms);  // what was said last is delivered
+        broker.run_until(now += 100ms);  // what was said last is delivered
         relays_until_reload = std::exchange(relays.told, {});
         steward.reset();
         own = broker.client("own");
         begin(file.dump());
         steward->inherit(std::move(known));
-        run(5s);
     }
     std::vector<std::string> relays_until_reload;
     void run(rules::Duration time) {
@@ -276,4 +279,26 @@ TEST_CASE("a lockout outlives a reload as a hold") {
     w.reload(file);
     CHECK(w.steward->marshal().load(0).held);
     CHECK(w.logged("Heater: was locked out, held until released") == 1);
+}
+
+TEST_CASE("a second reload before the link has come up forgets nothing") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.settle();
+    w.tell("homie/5/test/source/present/set", "outlet");
+    w.hand_over(plain_rig());
+    w.reload(plain_rig());
+    CHECK(w.relays_until_reload.empty());
+    CHECK(w.relays.told == std::vector<std::string>{"relay/1 ON", "relay/2 ON"});
+    CHECK(w.steward->marshal().source() == rules::SourceIndex{1});
+}
+
+TEST_CASE("a reload while the broker is away leaves relays as they are") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.settle();
+    w.broker.cut(*w.own, "pulled");
+    w.run(10s);
+    w.reload(plain_rig());
+    CHECK(w.relays.told == std::vector<std::string>{"relay/1 ON", "relay/2 ON"});
 }
