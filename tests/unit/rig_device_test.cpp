@@ -3,7 +3,9 @@
 #include "adapters/rig_device.h"
 
 #include <algorithm>
+#include <fstream>
 #include <limits>
+#include <set>
 
 #include "tests/support/catch.h"
 #include "tests/support/homie_convention.h"
@@ -353,23 +355,48 @@ TEST_CASE("an alert of the whole rig reads well even where no number and no sour
           "Heron: " + rules::sentence({.kind = ReasonKind::supply_lost}, rig, std::nullopt, at(1s)));
 }
 
+/// With the reasons that the rules raise them with.
+constexpr std::pair<rules::AlertKind, ReasonKind> all_alerts[] = {
+    {rules::AlertKind::overload, ReasonKind::start_too_hot},
+    {rules::AlertKind::trip_nears, ReasonKind::steady_full},
+    {rules::AlertKind::start_tight, ReasonKind::none},
+    {rules::AlertKind::stall, ReasonKind::locked_out_stall},
+    {rules::AlertKind::disobedience, ReasonKind::locked_out_disobedience},
+    {rules::AlertKind::meter_silent, ReasonKind::waits_for_meter},
+    {rules::AlertKind::supply_lost, ReasonKind::supply_lost},
+    {rules::AlertKind::did_not_start, ReasonKind::did_not_start},
+    {rules::AlertKind::low_voltage, ReasonKind::none},
+    {rules::AlertKind::high_voltage, ReasonKind::none},
+    {rules::AlertKind::low_frequency, ReasonKind::none},
+    {rules::AlertKind::open_neutral, ReasonKind::locked_out_neutral},
+    {rules::AlertKind::battery_low, ReasonKind::battery_low}};
+
+TEST_CASE("the contract on topics names every alert and every state of a load", "[rig_device]") {
+    std::ifstream page(AMPMARSHAL_TOPICS_PAGE);
+    std::set<std::string> rows;  // the first word of each row of its tables
+    std::string state_row;
+    for (std::string line; std::getline(page, line);) {
+        if (!line.starts_with("| `")) continue;
+        rows.insert(line.substr(3, line.find('`', 3) - 3));
+        if (line.starts_with("| `state` ")) state_row = line;
+    }
+    for (const auto& [kind, why] : all_alerts) {
+        std::string id = word(kind);
+        std::replace(id.begin(), id.end(), '_', '-');
+        INFO(id);
+        CHECK(rows.contains(id));
+    }
+    for (const LoadState state :
+         {LoadState::running, LoadState::starting, LoadState::permitted, LoadState::waiting,
+          LoadState::resting, LoadState::shed, LoadState::off, LoadState::locked_out}) {
+        INFO(word(state));
+        CHECK(state_row.find('`' + std::string(word(state)) + '`') != std::string::npos);
+    }
+}
+
 TEST_CASE("every alert is a whole sentence, whatever is known of limit, load and figures", "[rig_device]") {
     using rules::AlertKind;
-    // With the reasons that the rules raise them with; a figure may be without end where nothing limits it.
-    const std::pair<AlertKind, ReasonKind> alerts[] = {
-        {AlertKind::overload, ReasonKind::start_too_hot},
-        {AlertKind::trip_nears, ReasonKind::steady_full},
-        {AlertKind::start_tight, ReasonKind::none},
-        {AlertKind::stall, ReasonKind::locked_out_stall},
-        {AlertKind::disobedience, ReasonKind::locked_out_disobedience},
-        {AlertKind::meter_silent, ReasonKind::waits_for_meter},
-        {AlertKind::supply_lost, ReasonKind::supply_lost},
-        {AlertKind::did_not_start, ReasonKind::did_not_start},
-        {AlertKind::low_voltage, ReasonKind::none},
-        {AlertKind::high_voltage, ReasonKind::none},
-        {AlertKind::low_frequency, ReasonKind::none},
-        {AlertKind::open_neutral, ReasonKind::locked_out_neutral},
-        {AlertKind::battery_low, ReasonKind::battery_low}};
+    // A figure may be without end where nothing limits it.
     const rules::Rig rig = heron();
     constexpr double endless = std::numeric_limits<double>::infinity();
     const auto whole = [](const std::string& text) {
@@ -379,7 +406,7 @@ TEST_CASE("every alert is a whole sentence, whatever is known of limit, load and
         CHECK_FALSE(text.ends_with(": "));
         CHECK(text.size() > std::string("Front air conditioner: ").size());
     };
-    for (const auto& [kind, why] : alerts)
+    for (const auto& [kind, why] : all_alerts)
         for (const auto& load : {std::optional<rules::LoadIndex>{}, std::optional<rules::LoadIndex>{0}})
             for (const auto& source : {std::optional<rules::SourceIndex>{}, {0}, {1}})
                 for (const auto& limit : {std::optional<std::size_t>{}, std::optional<std::size_t>{1}})
