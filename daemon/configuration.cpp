@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cerrno>
+#include <cmath>
 #include <cstring>
 #include <fstream>
 #include <map>
@@ -446,6 +447,19 @@ rules::LegSet legs_in_watts(const Draft& draft) {
     return legs;
 }
 
+void take_power_factors(Draft& draft) {
+    const auto left =
+        count_in_watts(draft.rig(), legs_in_watts(draft), draft.power_factors, draft.limits_in_watts);
+    for (rules::SourceIndex i = 0; i < left.size(); ++i) {
+        if (left[i] >= 1) continue;
+        draft.configuration.warnings.push_back(
+            {"/sources/" + std::to_string(i),
+             "its limits in amperes count as " + std::to_string(std::lround(100 * left[i])) +
+                 " %: the meter tells watts, and a load behind it has this power factor",
+             "let the meter tell the current if it can"});
+    }
+}
+
 void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     const auto with = [&](auto read) { return [&draft, read](Section& section) { read(draft, section); }; };
     Configuration& configuration = draft.configuration;
@@ -468,8 +482,7 @@ void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     configuration.on_stop = file.one_of("on_stop", {"hold", "leave"}, 0) == 0 ? OnStop::hold : OnStop::leave;
     if (!configuration.meters.empty()) check_legs_metered(draft, file);
     check_topics(draft, mistakes);
-    if (mistakes.empty())
-        count_in_watts(draft.rig(), legs_in_watts(draft), draft.power_factors, draft.limits_in_watts);
+    if (mistakes.empty()) take_power_factors(draft);
 }
 
 /// Follows the parser through the file, to find what it would pass over in silence: a key given twice in one

@@ -7,6 +7,7 @@
 
 #include <cstddef>
 #include <span>
+#include <vector>
 
 #include "rules/marshal.h"
 
@@ -14,7 +15,9 @@ namespace ampmarshal::daemon {
 
 /// `power_factors` are by LoadIndex, above 0 and at most 1; `limits_in_watts` says, by SourceIndex, how many
 /// of the source's limits, from the first on, come from a plate in watts.
-void count_in_watts(rules::Rig& rig, rules::LegSet legs_in_watts, std::span<const double> power_factors,
-                    std::span<const std::size_t> limits_in_watts);
+/// Returns, by SourceIndex, the share of its amperes that the most lowered limit is left with.
+std::vector<double> count_in_watts(rules::Rig& rig, rules::LegSet legs_in_watts,
+                                   std::span<const double> power_factors,
+                                   std::span<const std::size_t> limits_in_watts);
 
 }  // namespace ampmarshal::daemon

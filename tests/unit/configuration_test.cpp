@@ -384,12 +384,17 @@ TEST_CASE("Where the meter tells watts, a limit in amperes is lowered by the low
         CHECK(limit.steady_a == Approx(0.65 * 0.95 * rating_a));
         CHECK(limit.images.at(0).pickup_a == Approx(0.65 * rating_a));
     }
+    REQUIRE(it.warnings.size() == 2);
+    CHECK(sentence(it.warnings[1]) ==
+          "/sources/1: its limits in amperes count as 65 %: the meter tells watts, and a load behind it has "
+          "this power factor; let the meter tell the current if it can");
 }
 
 TEST_CASE("Where the meter tells amperes, or on the other leg, a power factor changes nothing") {
     const auto it = configuration(with_power_factors("current"));
     CHECK(it.rig.loads[0].stages[0].running_a == 12);
     CHECK(it.rig.sources[0].limits[1].steady_a == Approx(19));
+    CHECK(it.warnings.empty());
 
     json file = example("two-leg-50a");  // the meters of both legs tell amperes; now L2 tells watts
     file["meters"][1].erase("current");
@@ -404,6 +409,7 @@ TEST_CASE("Where the meter tells amperes, or on the other leg, a power factor ch
               Approx(plain.rig.loads[i].stages[0].running_a * (lowered ? 0.5 : 1)));
     }
     // The 240 V load's share on L2 is read low, so the breaker's pole there is lowered, too.
+    CHECK(mixed.rig.sources[0].limits[0].steady_a == Approx(0.95 * 50));
     CHECK(mixed.rig.sources[0].limits[1].steady_a == Approx(0.5 * 0.95 * 50));
 }
 
