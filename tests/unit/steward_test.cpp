@@ -59,7 +59,7 @@ struct Relays final : adapters::Link::Listener {
     }
 };
 
-/// A Steward, the rest of the world on one client, and a meter that reads 1 A.
+/// A Steward, the rest of the world on one client, and a meter.
 struct World {
     Relays relays;
     tests::SimulatedBroker broker{1ms};
@@ -68,6 +68,7 @@ struct World {
     std::vector<std::string> log;
     std::unique_ptr<daemon::Steward> steward;
     rules::Instant now{};
+    std::string reading = "1.0";  ///< of the meter
 
     World() {
         others->listen(&relays);
@@ -101,7 +102,7 @@ struct World {
         for (const auto end = now + time; now < end;) {
             now += 100ms;
             broker.run_until(now);
-            others->publish({"meter", "1.0", adapters::Delivery::event});
+            others->publish({"meter", reading, adapters::Delivery::event});
             steward->tick(now);
         }
     }
@@ -301,4 +302,30 @@ TEST_CASE("a reload while the broker is away leaves relays as they are") {
     w.run(10s);
     w.reload(plain_rig());
     CHECK(w.relays.told == std::vector<std::string>{"relay/1 ON", "relay/2 ON"});
+}
+
+TEST_CASE("a load runs on an inverter that carries its watts but not its volt-amperes") {
+    // P = V I cos phi (IEC 60050-131, from memory): 120 V x 12 A x 0.65 = 936 W, but 1440 VA, on 1200 W.
+    const auto charger_on = [](double power_factor) {
+        World w;
+        json file = json::parse(inverter_rig);
+        file["sources"][0].erase("battery");
+        file["sources"][0]["continuous_w"] = 1200;
+        file["meters"][0].erase("current");
+        file["meters"][0]["power"] = {{"topic", "meter"}};
+        file["loads"][0]["stages"][0] = {{"start_a", 12}, {"running_a", 12}};
+        file["loads"][0]["power_factor"] = power_factor;
+        w.begin(file.dump());
+        w.reading = "0";
+        w.run(10s);
+        const bool granted = w.steward->marshal().load(0).commanded_on;
+        CHECK(w.why() == (granted ? "fits" : "steady_full"));
+        w.reading = granted ? "936" : "0";
+        w.run(60s);
+        CHECK(w.steward->marshal().load(0).commanded_on == granted);
+        CHECK(w.logged("7.8 A running") == (granted ? 1 : 0));
+        return granted;
+    };
+    CHECK(charger_on(0.65));
+    CHECK_FALSE(charger_on(1));
 }
