@@ -30,7 +30,6 @@ struct Relief {
     Instant counts_until;
     Instant judged_at;       ///< if the current has not fallen by then, the load has disobeyed
     bool amid_rise = false;  ///< another load was just starting on its legs
-    bool doubtful = false;   ///< it may have been idle already (Track::twin)
     bool obeyed = false;     ///< something has fallen
     bool seen = false;       ///< the current has fallen: the readings tell it now
     bool told_again = false;
@@ -48,7 +47,6 @@ struct Track {
     std::optional<bool> advised{};        ///< while only observing: what we would have commanded last
     std::size_t settled = 0;              ///< stages that run
     double drawn_a = 0;                   ///< by the settled stages
-    std::optional<LoadIndex> twin{};      ///< that one is booked as stopped; it may have been this one
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
     PerLeg<double> granted_at_a{};        ///< readings when it was granted
     Instant switched_at{};                ///< last change of `on`
@@ -165,8 +163,8 @@ struct Marshal::Core {
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
     void accept_fall(LoadIndex i, std::size_t settled, double fall_a);
     void unsettle(LoadIndex i);
-    void forget_twins(LoadIndex i);
     void reconcile(Leg leg);
+    bool disobeys(LoadIndex i) const;
     void check_reliefs();
     void check_due();
     Duration hold_open(Leg leg, double excess_a) const;

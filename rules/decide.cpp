@@ -382,7 +382,6 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.shed = false;
     track.settled = 0;
     track.drawn_a = 0;
-    forget_twins(i);
     track.not_before.reset();
     track.claim_until.reset();
     track.relief.reset();
@@ -418,8 +417,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
                               {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
                               now + reaction,
                               now + 2 * reaction,
-                              legs[load.legs.first()].watch.rising(),
-                              track.twin.has_value()};
+                              legs[load.legs.first()].watch.rising()};
     }
     // Who was told to stop before is judged by what falls beyond this load's part.
     for (LoadIndex other = 0; other < tracks.size(); ++other) {
@@ -433,7 +431,6 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;
     track.drawn_a = 0;
-    track.twin.reset();
     track.stage_due.reset();
     track.claim_until.reset();
     track.shed = sheds;

@@ -1,8 +1,7 @@
 // Which load was it? A LegWatch reports that a leg's current went from one level to another. Here the step is
 // held against everything that could have caused it: loads that may start, loads that run and may stop, loads
 // just told to stop. What fits exactly one explanation is booked. Of several loads that may have stopped, the
-// one whose next start is the worst is booked as stopped: whichever it really was, its start is reserved. The
-// others are remembered as its twins, so that nobody is called disobedient who was idle all the time.
+// one whose next start is the worst is booked as stopped: whichever it really was, its start is reserved.
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -233,10 +232,7 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
         book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
         const Hypothesis* worst = all.worst_stop(rise_a, rig.loads);
-        if (!worst) return;
-        book(*worst, worst->rise_a);
-        for (const Hypothesis& h : all)
-            if (h.load != worst->load && stops(h, rise_a)) tracks[h.load].twin = worst->load;
+        if (worst) book(*worst, worst->rise_a);
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
     }
@@ -251,7 +247,6 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     track.drawn_a += drawn_a;
     track.settled = settled;
     track.stage_due.reset();
-    forget_twins(i);
     if (settled < load.stages.size()) {
         const Stage& next = load.stages[settled];
         track.stage_due =
@@ -267,7 +262,6 @@ void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a)
     Track& track = tracks[i];
     track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
     track.settled = settled;
-    track.twin.reset();
     track.stage_due.reset();
     track.relief.reset();
     track.settles_at.reset();
@@ -278,15 +272,8 @@ void Marshal::Core::unsettle(LoadIndex i) {
     Track& track = tracks[i];
     track.settled = 0;
     track.drawn_a = 0;
-    track.twin.reset();
     track.stage_due.reset();
     track.stopped_at = now;
-}
-
-/// It runs (again), or is given a new permit: whose current that fall was no longer matters.
-void Marshal::Core::forget_twins(LoadIndex i) {
-    for (Track& other : tracks)
-        if (other.twin == i) other.twin.reset();
 }
 
 void Marshal::Core::reconcile(Leg leg) {
@@ -348,6 +335,27 @@ void Marshal::Core::stall(LoadIndex i, double excess_a) {
     raise(AlertKind::stall, i, why);
 }
 
+/// Told to stop, and its current stays. Not where that current may well be another's: then this load may have
+/// been idle all the time, because its own stop was booked to somebody else or missed.
+bool Marshal::Core::disobeys(LoadIndex i) const {
+    const Load& load = rig.loads[i];
+    const Relief& relief = *tracks[i].relief;
+    if (relief.obeyed || relief.drawn_a < least_judged_a) return false;
+    // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
+    // counts.
+    if (tracks[i].reported == false && !load.starts_hard()) return false;
+    const Leg leg = load.legs.first();
+    if (uncontrolled_a()[leg] < 0.5 * relief.drawn_a) return false;
+    for (LoadIndex other : by_rank) {
+        const double idle_a =
+            run_between(rig.loads[other], tracks[other].settled, rig.loads[other].stages.size());
+        if (other != i && standing(other) && rig.loads[other].legs.contains(leg) &&
+            distance(relief.drawn_a, idle_a) <= 1)
+            return false;
+    }
+    return true;
+}
+
 void Marshal::Core::check_reliefs() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
@@ -367,11 +375,7 @@ void Marshal::Core::check_reliefs() {
             actions.push_back(Switch{i, false, track.reason, false});
         }
         if (now < relief.judged_at || silent(leg)) continue;
-        // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
-        // counts.
-        const bool believed = track.reported == false && !rig.loads[i].starts_hard();
-        const bool judged =
-            !relief.obeyed && !relief.doubtful && !believed && relief.drawn_a >= least_judged_a;
+        const bool judged = disobeys(i);
         const double drawn_a = relief.drawn_a;
         track.relief.reset();
         if (!judged) continue;

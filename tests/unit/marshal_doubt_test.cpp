@@ -285,3 +285,25 @@ TEST_CASE("two healthy starts that come at the same moment are no stall") {
     CHECK(s.state(1) == "running");
     CHECK_FALSE(s.alert("stall"));
 }
+
+TEST_CASE("who does not fall when told to stop is not disobedient if the others account for what flows") {
+    Stand s(rig_of({generator(12000, 20000)},
+                   {resistive("a", 1, 8), resistive("b", 2, 20), resistive("c", 3, 20)}));
+    s.send(LinkChanged{s.now, true});
+    for (const double reading_a : {1, 9, 29, 49})
+        s.read(reading_a, 2s);
+    REQUIRE(s.state(2) == "running");
+    SECTION("it still draws") {
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+        s.read(49, 5s);
+        CHECK(s.alert("disobedience"));
+    }
+    SECTION("it had faded away without a step") {
+        for (double reading_a = 49; reading_a > 41; reading_a -= 0.05)
+            s.read(reading_a);
+        REQUIRE(s.state(0) == "running");
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+        s.read(41, 5s);
+        CHECK_FALSE(s.alert("disobedience"));
+    }
+}
