@@ -49,33 +49,35 @@ double lowest_v(const Planner& planner, rules::LegSet legs, const rules::PerLeg<
 Step step_of(const Planner& planner, const Loads& running, LoadIndex load) {
     const Prospect p = planner.prospect(running, Loads{load});
     const std::vector<double> theta = planner.heat(running);
-    std::optional<Step> tightest;
+    Loads then = running;
+    then.push_back(load);
+    const Prospect after = planner.prospect(then, {});
+    Step tightest{load, 0, 0, 0, 0, 0};
+    bool found = false;
     std::size_t image = 0;
     const auto& limits = planner.source().limits;
     for (std::size_t l = 0; l < limits.size(); ++l) {
         const std::span own(theta.data() + image, limits[l].images.size());
         image += limits[l].images.size();
-        Step step{.load = load,
-                  .limit = l,
-                  .before_a = p.base_through(limits[l]),
-                  .peak_a = p.peak_through(limits[l]),
-                  .allowed_a = rules::most_for(limits[l], own, p.window, rules::to_join),
-                  .after_a = 0};
-        Loads then = running;
-        then.push_back(load);
-        step.after_a = planner.prospect(then, {}).base_through(limits[l]);
+        const Step step{.load = load,
+                        .limit = l,
+                        .before_a = p.base_through(limits[l]),
+                        .peak_a = p.peak_through(limits[l]),
+                        .allowed_a = rules::most_for(limits[l], own, p.window, rules::to_join),
+                        .after_a = after.base_through(limits[l])};
         const bool touches = step.after_a > step.before_a;
-        if (touches && (!tightest || step.peak_a * tightest->allowed_a > tightest->peak_a * step.allowed_a))
+        if (touches && (!found || step.peak_a * tightest.allowed_a > tightest.peak_a * step.allowed_a)) {
             tightest = step;
+            found = true;
+        }
     }
-    Step step = tightest.value_or(Step{load, 0, 0, 0, 0, 0});
     if (planner.surroundings().loop_ohm > 0) {
         rules::PerLeg<double> worst_a = p.base_a;
         for (Leg leg : rules::all_legs)
             worst_a[leg] += p.peak_a[leg];
-        step.line_v = lowest_v(planner, planner.rig().loads[load].legs, worst_a);
+        tightest.line_v = lowest_v(planner, planner.rig().loads[load].legs, worst_a);
     }
-    return step;
+    return tightest;
 }
 
 void add_steps(SourcePlan& plan, const Planner& planner) {

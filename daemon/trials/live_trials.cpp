@@ -29,7 +29,9 @@ const Output output("ampmarshal trials");
 
 std::string row(const Trial& t) {
     const auto cell = [](std::optional<double> value) {
-        return "," + (value ? figure(*value, 2) : std::string());
+        std::string text = ",";
+        if (value) text += figure(*value, 2);
+        return text;
     };
     return t.load + "," + t.fitting + cell(t.volts) + cell(t.before_a) + cell(t.fan_start_a) +
            cell(t.fan_running_a) + cell(t.start_a) + cell(t.running_a) + "\n";
