@@ -205,6 +205,7 @@ struct Marshal::Core {
     std::span<const double> after_a_while(const Prospect& p, std::span<const double> heat, Duration passed,
                                           std::vector<double>& room) const;
     std::optional<LoadIndex> start_under_way() const;
+    std::optional<Reason> out_of_turn(LoadIndex i) const;
     std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other) const;
     bool make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a);
     void switch_on(LoadIndex i);

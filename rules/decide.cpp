@@ -296,8 +296,20 @@ void Marshal::Core::grant_what_may_start() {
         if (my_turn && make_room(i, p, kept_a))
             promise(i);
         else
-            track.reason = *why;
+            track.reason = out_of_turn(i).value_or(*why);
     }
+}
+
+/// It gave its room to another load and would get it back by its rank, but not before the dwell is over.
+std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
+    const Track& track = tracks[i];
+    const Instant until = track.pushed_at + rig.timing.dwell;
+    if (!track.pushed_by || now >= until || !may_be_on(*track.pushed_by)) return std::nullopt;
+    const Load& load = rig.loads[i];
+    const Load& other = rig.loads[*track.pushed_by];
+    const bool same_rotation = !load.rotation.empty() && load.rotation == other.rotation;
+    if (other.rank < load.rank && !same_rotation) return std::nullopt;
+    return Reason{.kind = ReasonKind::waits_for_turn, .other = track.pushed_by, .until = until};
 }
 
 /// Why a load would have to leave if `other` needs its room, or nothing if it may stay.

@@ -78,6 +78,7 @@ std::string why_waiting(const Names& n) {
         case ReasonKind::rests: return "rests before its next start";
         case ReasonKind::recovers: return "waits to be seen off";
         case ReasonKind::another_start: return "waits while " + n.other() + " starts";
+        case ReasonKind::waits_for_turn: return "waits for its turn while " + n.other() + " has the room";
         case ReasonKind::current_moves: return "waits until the current has settled";
         case ReasonKind::start_over_ceiling:
             return "its start could bring the current to " + amperes(n.reason.needed_a) + ", and " +
@@ -158,6 +159,7 @@ const char* word(ReasonKind kind) {
         case ReasonKind::rests: return "rests";
         case ReasonKind::recovers: return "recovers";
         case ReasonKind::another_start: return "another_start";
+        case ReasonKind::waits_for_turn: return "waits_for_turn";
         case ReasonKind::current_moves: return "current_moves";
         case ReasonKind::start_over_ceiling: return "start_over_ceiling";
         case ReasonKind::start_too_hot: return "start_too_hot";

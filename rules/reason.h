@@ -37,6 +37,7 @@ enum class ReasonKind : std::uint8_t {
     start_over_ceiling,  ///< its start, on top of all that may start, would exceed a ceiling
     start_too_hot,       ///< its start would bring a thermal image too close to its trip
     steady_full,         ///< once running, the steady limit would be exceeded
+    waits_for_turn,      ///< another load has the room now, and this one gets it back after the dwell
     voltage_too_low,     ///< its start would pull the line below the start minimum
     battery_low,
     makes_room,     ///< another load has been told to stop and the meter has not confirmed it yet

@@ -31,6 +31,8 @@ TEST_CASE("a permit that is not used for a dwell goes to a load that waits, and 
     CHECK(s.says(0).rfind("did not use its permit for a while, gave it to second", 0) == 0);
     s.read(9, 95s);
     CHECK(s.on(1));
+    CHECK(s.why(0) == "waits_for_turn");
+    CHECK(s.says(0).rfind("waits for its turn while second has the room", 0) == 0);
     s.read_until_command(9, 10s);  // now the first one's rank counts again
     CHECK_FALSE(s.on(1));
     s.read(1, 5s);
