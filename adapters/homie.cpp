@@ -4,6 +4,7 @@
 #include <charconv>
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <set>
 #include <utility>
 
 namespace ampmarshal::adapters::homie {
@@ -218,6 +219,14 @@ bool Device::announce(rules::Instant now, Link& link) {
     return send_state(link, "init") &&
            link.publish({topic("$description"), description(), Delivery::state}) &&
            send_values(now, link, false) && send_alerts(link) && send_state(link, "ready");
+}
+
+void Device::leave_to(const Device& next) {
+    std::set<std::string_view> stay;
+    for (const Slot& slot : next.slots_)
+        stay.insert(slot.topic);
+    for (Slot& slot : slots_)
+        if (!stay.contains(slot.topic)) slot.value.reset();
 }
 
 void Device::stop(rules::Instant now, Link& link) {

@@ -111,6 +111,8 @@ class Device {
     void link_up(rules::Instant now, Link& link);
     /// Publishes what is due.
     void flush(rules::Instant now, Link& link);
+    /// `next` will take over: with stop() the broker forgets the values that it will not publish again.
+    void leave_to(const Device& next);
     /// The last words before a clean disconnection; nothing is published after them.
     void stop(rules::Instant now, Link& link);
 

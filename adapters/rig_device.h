@@ -77,6 +77,8 @@ class RigDevice {
                Link& link);
     /// On every tick: what has changed, and what had to wait.
     void refresh(const RigSnapshot& snapshot, rules::Instant now, Link& link);
+    /// The device of a new configuration will take over: what it does not have is removed with stop().
+    void leave_to(const RigDevice& next) { device_.leave_to(next.device_); }
     void stop(rules::Instant now, Link& link) { device_.stop(now, link); }
 
     /// Appends what the message asks for. Returns a line for the log if it asks for something that cannot be

@@ -254,6 +254,7 @@ std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& n
     if (hold && !dropped.empty() && tell_to_stop(now, dropped))
         log_(Severity::info, "no longer controlled, told to stop: " + names(configuration_.rig, dropped));
     tell_news(now);
+    device_.leave_to(adapters::RigDevice(identity_of(next, 0), next.rig));
     device_.stop(now, link_);
 
     std::vector<rules::Event> known;

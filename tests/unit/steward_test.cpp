@@ -178,7 +178,7 @@ TEST_CASE("without news readings are shown twice a second, but a jump, an action
     const auto jumped_at = w.now + 200ms;
     amperes = "9.0";
     run(2);
-    CHECK(shown.size() >= 1);
+    REQUIRE_FALSE(shown.empty());
     CHECK(shown.front() <= jumped_at);
     std::string demand;
     w.others->subscribe("homie/5/test/heater/#");
@@ -212,6 +212,9 @@ TEST_CASE("a load that a reload takes out of the configuration is told to stop b
     CHECK(w.relays_until_reload == std::vector<std::string>{"relay/1 OFF"});
     CHECK(w.relays.told == std::vector<std::string>{"relay/2 ON"});
     CHECK(w.logged("no longer controlled, told to stop: Heater") == 1);
+    CHECK_FALSE(w.broker.retained("homie/5/test/heater/state"));
+    CHECK_FALSE(w.broker.retained("homie/5/test/heater/demand"));
+    CHECK(w.broker.retained("homie/5/test/pump/state"));
 }
 
 TEST_CASE("a load that is taken out is left as it is where the end of the program would leave it") {
