@@ -227,8 +227,8 @@ class Circuit {
     Circuit(const Circuit&) = delete;
     Circuit& operator=(const Circuit&) = delete;
 
-    double voltage_v(int step) const { return measured_.at("v" + std::to_string(step)); }
-    double current_a(int step) const { return measured_.at("i" + std::to_string(step)); }
+    double voltage_v(int step) const { return measured_.at(std::string("v") + std::to_string(step)); }
+    double current_a(int step) const { return measured_.at(std::string("i") + std::to_string(step)); }
 
   private:
     void run() {

@@ -127,7 +127,7 @@ TEST_CASE("both ways of reading give the same number") {
                                "123456789012345678901234567890", "1.7976931348623157"}) {
         INFO(digits);
         const std::string bytes = std::string(R"({"a":)") + digits + "}";
-        const double whole = value("[" + std::string(digits) + "]", "/0");
+        const double whole = value(std::string("[") + digits + "]", "/0");
         CHECK(value(bytes, "/a") == whole);
     }
     CHECK(value(R"({"a":1,"a":2})", "/a") == 2);  // of two with one name the parser takes the last
