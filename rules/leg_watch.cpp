@@ -25,6 +25,12 @@ void LegWatch::begin(Instant at) {
     recent_count_ = 0;
 }
 
+void LegWatch::drop(Instant at, double current_a) {
+    level_a_ = std::max(0.0, level_a_ - current_a);
+    // The fall and the rise may have cancelled, and the movement have ended as if nothing had been.
+    if (!moving_ && now_a_ > level_a_ + least_step_a()) begin(at);
+}
+
 bool LegWatch::settled(Instant at, Duration hold_open) const {
     if (at - began_ >= longest_movement) return true;
     if (recent_count_ < recent_needed_) return false;

@@ -40,7 +40,7 @@ class LegWatch {
 
     /// A load is known to have stopped in the midst of another's rise: what is left of the movement is that
     /// rise.
-    void drop(double current_a) { level_a_ = std::max(0.0, level_a_ - current_a); }
+    void drop(Instant at, double current_a);
 
     /// Nothing is heard, and a load was told to stop: it is taken to have done so.
     void assume_fall(double current_a) {

@@ -366,7 +366,8 @@ void Marshal::Core::check_reliefs() {
         if (!relief.seen && !silent(leg) && fallen_a >= 0.5 * relief.drawn_a) {
             relief.seen = true;
             for (Leg on : all_legs)
-                if (relief.amid_rise && rig.loads[i].legs.contains(on)) legs[on].watch.drop(relief.drawn_a);
+                if (relief.amid_rise && rig.loads[i].legs.contains(on))
+                    legs[on].watch.drop(now, relief.drawn_a);
         }
         relief.obeyed |= !silent(leg) && fallen_a >= obeyed_share * relief.drawn_a;
         if (now >= relief.counts_until && !relief.obeyed && !relief.told_again && link_up) {

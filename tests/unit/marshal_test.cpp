@@ -517,3 +517,21 @@ TEST_CASE("a start that would take over 90 % of a generator's starting rating is
     s.read(0.4, 2s);
     CHECK_FALSE(s.alert("start_tight"));
 }
+
+TEST_CASE("a shed and the rise that caused it may cancel each other: the same overload sheds only once") {
+    Rig rig = rig_of({breaker(30)},
+                     {resistive("front", 1, 13.5), resistive("rear", 2, 11.5), observed("microwave", 12.5)});
+    rig.timing.steady_grace = 0s;
+    rig.loads[2].stages[0].start_window = 500ms;
+    Stand s(rig);
+    s.settle(1.5, 2s);
+    s.read(15, 2s);
+    s.read(26.5, 2s);
+    REQUIRE(s.state(1) == "running");
+    const auto commands = s.read_until_command(39, 2s);
+    REQUIRE(commands.size() == 1);
+    CHECK(commands[0].load == 1);
+    CHECK(s.read(39, 200ms).empty());
+    CHECK(s.read(27.5, 5s).empty());
+    CHECK(s.state(0) == "running");
+}
