@@ -1,8 +1,10 @@
-// The inside of the Marshal, shared by the files that implement it and by nobody else:
-//   marshal.cpp     takes events and keeps the books (meters, switches, demand, images), and offers the
-//   views; starts.cpp      explains steps on the legs by loads: started, settled, stalled, stopped,
-//   disobeyed; worst_case.cpp  turns the books into a Prospect; decide.cpp      sheds what must go and grants
-//   what may start; tell.cpp        says what state each load is in, and raises alerts.
+// The inside of the Marshal, shared by the files that implement it and by nobody else.
+// marshal.cpp takes events and keeps the books (meters, switches, demand, images), and offers the views.
+// starts.cpp explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed.
+// worst_case.cpp turns the books into a Prospect.
+// decide.cpp sheds what must go and grants what may start.
+// voltage.cpp watches the line: low, high, bogging, an open neutral.
+// tell.cpp says what state each load is in, and raises alerts.
 // Every function here works on the state as it is at `now`, the instant of the event being handled.
 #pragma once
 
