@@ -43,7 +43,7 @@ void must(bool holds) {
 void both_ways_agree(std::string_view bytes) {
     adapters::FlatNumbers flat;
     if (!flat.read(bytes)) return;
-    const std::string wrapped = "[" + std::string(bytes) + "]";
+    const std::string wrapped = std::string("[").append(bytes) + "]";
     adapters::Payload parsed(wrapped);
     for (const char* key : {"current", "voltage", "frequency", "peak", "a", ""}) {
         const auto number = parsed.number(std::string("/0/") + key);
