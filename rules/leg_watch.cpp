@@ -27,8 +27,9 @@ void LegWatch::begin(Instant at) {
 
 void LegWatch::drop(Instant at, double current_a) {
     level_a_ = std::max(0.0, level_a_ - current_a);
-    // The fall and the rise may have cancelled, and the movement have ended as if nothing had been.
-    if (!moving_ && now_a_ > level_a_ + least_step_a()) begin(at);
+    // The rise is watched anew from here: together with the fall it may have looked like nothing at all, and
+    // its time have run out meanwhile.
+    if (now_a_ > level_a_ + least_step_a()) begin(at);
 }
 
 bool LegWatch::settled(Instant at, Duration hold_open) const {
