@@ -24,6 +24,10 @@ Reason reason_of(const Misfit& m) {
     return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
 }
 
+bool take_turns(const Load& a, const Load& b) {
+    return !a.rotation.empty() && a.rotation == b.rotation;
+}
+
 }  // namespace
 
 void Marshal::Core::decide() {
@@ -249,6 +253,7 @@ void Marshal::Core::grant_what_may_start() {
     Prospect p = prospect(false);
     PerLeg<double> kept_a = uncontrolled_a();
     auto starting = start_under_way();
+    bool stopping = stop_in_flight();
     const std::size_t room_turn = std::exchange(next_room_turn, 0);
     const auto promise = [&](LoadIndex i) {
         const Load& load = rig.loads[i];
@@ -273,7 +278,7 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving() || stop_in_flight()) {
+        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving() || stopping) {
             // Nothing can be told apart, or relied on to stay free, while the current moves or is about to.
             if (!track.claim_until) track.reason = {.kind = ReasonKind::current_moves};
             promise(i);
@@ -293,10 +298,12 @@ void Marshal::Core::grant_what_may_start() {
         // One load at a time tries to make room, in turn: the cost of a decision stays linear in the loads.
         const bool my_turn = turn >= room_turn && next_room_turn == 0;
         if (my_turn) next_room_turn = turn + 1;
-        if (my_turn && make_room(i, p, kept_a))
+        if (my_turn && make_room(i, p, kept_a)) {
             promise(i);
-        else
+            stopping = stop_in_flight();
+        } else {
             track.reason = out_of_turn(i).value_or(*why);
+        }
     }
 }
 
@@ -307,8 +314,7 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
     if (!track.pushed_by || now >= until || !may_be_on(*track.pushed_by)) return std::nullopt;
     const Load& load = rig.loads[i];
     const Load& other = rig.loads[*track.pushed_by];
-    const bool same_rotation = !load.rotation.empty() && load.rotation == other.rotation;
-    if (other.rank < load.rank && !same_rotation) return std::nullopt;
+    if (other.rank < load.rank && !take_turns(load, other)) return std::nullopt;
     return Reason{.kind = ReasonKind::waits_for_turn, .other = track.pushed_by, .until = until};
 }
 
@@ -321,8 +327,7 @@ std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other
     if (track.pushed_by == other && !lasted(track.pushed_at, rig.timing.dwell)) return std::nullopt;
     if (load.rank > rig.loads[other].rank) return ReasonKind::shed_for_rank;
     if (!lasted(track.switched_at, rig.timing.dwell)) return std::nullopt;
-    if (!load.rotation.empty() && load.rotation == rig.loads[other].rotation)
-        return ReasonKind::shed_for_turn;
+    if (take_turns(load, rig.loads[other])) return ReasonKind::shed_for_turn;
     const bool idle = load.control == Control::permitted && track.settled == 0 && !track.stage_due;
     if (idle && lasted(track.stopped_at, rig.timing.dwell)) return ReasonKind::shed_unused;
     return std::nullopt;
