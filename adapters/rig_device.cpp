@@ -156,6 +156,7 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
                    "looked at";
         case rules::AlertKind::battery_low:
             return about + "the battery is low; loads wait until it is charged again";
+        case rules::AlertKind::not_adjusted: return about + "was turned down, and its current stays";
         case rules::AlertKind::stall:
         case rules::AlertKind::disobedience:
         case rules::AlertKind::supply_lost:

@@ -21,12 +21,21 @@ struct Switch {
     bool changes = true;
 };
 
+/// Set an adjustable load to draw at most `setting_a` while it is on. `changes` as with a Switch.
+struct Adjust {
+    LoadIndex load;
+    double setting_a;
+    Reason reason;
+    bool changes = true;
+};
+
 enum class AlertKind : std::uint8_t {
     overload,      ///< the source is over a limit and nothing more can be shed
     trip_nears,    ///< at the present current a limit trips soon
     start_tight,   ///< a start that may come takes most of what the generator can start
     stall,         ///< a start did not settle
     disobedience,  ///< told to stop, and its current stays
+    not_adjusted,  ///< turned down, and its current stays
     meter_silent,
     supply_lost,
     did_not_start,
@@ -64,7 +73,7 @@ struct LoadChanged {
     LoadIndex load;
 };
 
-using Action = std::variant<Switch, AlertRaised, AlertCleared, StartSeen, LoadChanged>;
+using Action = std::variant<Switch, Adjust, AlertRaised, AlertCleared, StartSeen, LoadChanged>;
 
 /// A short, stable word for programs: "stall", "trip_nears", ...
 const char* word(AlertKind kind);

@@ -3,6 +3,7 @@
 // starts.cpp explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed.
 // worst_case.cpp turns the books into a Prospect.
 // decide.cpp sheds what must go and grants what may start.
+// adjust.cpp turns adjustable loads down before that, and up again after.
 // voltage.cpp watches the line: low, high, bogging, an open neutral.
 // tell.cpp says what state each load is in, and raises alerts.
 // Every function here works on the state as it is at `now`, the instant of the event being handled.
@@ -37,6 +38,9 @@ struct Relief {
     bool told_again = false;
 };
 
+inline constexpr Duration sustained =
+    std::chrono::minutes(10);  ///< a load that joins must not have to leave within this
+
 /// The changing half of a load.
 struct Track {
     bool wanted = true;
@@ -70,6 +74,13 @@ struct Track {
     Reason told{};  ///< as last announced
     bool told_wanted = true;
     bool told_held = false;
+    double told_setting_a = 0;
+    std::optional<Instant> preferred_until{};
+    std::optional<Instant> told_preferred_until{};
+    Instant adjusted_at{};                 ///< last change of its setting
+    std::optional<Instant> rises_until{};  ///< turned up; by then it draws what it is set to
+    bool not_adjusted = false;             ///< it was turned down, and nothing fell
+    int stalls = 0;                        ///< since it last ran
 };
 
 /// Counts how long something has been so. It runs back at a quarter of its speed, so that flapping cannot put
@@ -123,6 +134,7 @@ struct Marshal::Core {
     void handle(const SwitchFeedback& event);
     void handle(const SourceChanged& event);
     void handle(const OperatorRequest& event);
+    void handle(const StopEverything& event);
     void handle(const LinkChanged& event);
     void handle(const BatteryCharge& event);
     void handle(const Tick&) {}
@@ -131,6 +143,8 @@ struct Marshal::Core {
     void assert_switches();
     void ask_the_mute_again();
     void rest_everything();
+    void rank_anew();
+    void end_preferences();
 
     // marshal.cpp: questions
     const Source* source() const { return present ? &rig.sources[*present] : nullptr; }
@@ -141,7 +155,8 @@ struct Marshal::Core {
     bool may_be_on(LoadIndex i) const {
         return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
     }
-    bool can_shed(LoadIndex i) const { return rig.loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
+    bool goes_before(LoadIndex a, LoadIndex b) const;
+    bool can_shed(LoadIndex i) const { return loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
     bool standing(LoadIndex i) const;
     bool start_in_flight(LoadIndex i) const;
     bool stop_in_flight() const;
@@ -169,6 +184,8 @@ struct Marshal::Core {
     bool disobeys(LoadIndex i) const;
     void check_reliefs();
     void check_due();
+    void expect_fall(LoadIndex i, double drawn_a);
+    void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
     bool explained(Leg leg) const;
 
@@ -184,6 +201,7 @@ struct Marshal::Core {
     void put_on(Prospect& p, LoadIndex i) const;
     void take_off(Prospect& p, LoadIndex i) const;
     Duration started_for(LoadIndex i) const;
+    Prospect flowing(bool count_relief) const;
     Prospect prospect(bool count_relief) const;
     PerLeg<double> uncontrolled_a() const;
 
@@ -195,11 +213,12 @@ struct Marshal::Core {
     bool steady_spent() const;
     std::optional<Misfit> stays_misfit(const Prospect& p, bool with_steady) const;
     void shed_what_must_go();
-    bool withdraw_unused(Prospect p);
-    void walk_and_shed(Prospect p, bool with_steady);
+    bool withdraw_unused(Prospect& p);
+    void walk_and_shed(Prospect& p, bool with_steady);
     ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
     void grant_what_may_start();
     std::optional<Reason> kept_back(LoadIndex i) const;
+    std::optional<Misfit> over_steady(const PerLeg<double>& current_a) const;
     std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
     std::optional<Misfit> lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat);
     std::optional<Reason> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
@@ -209,30 +228,56 @@ struct Marshal::Core {
     std::optional<LoadIndex> start_under_way() const;
     std::optional<Reason> out_of_turn(LoadIndex i) const;
     std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other) const;
-    bool make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a);
+    bool joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a);
+    bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
+    std::optional<LoadIndex> push_out(LoadIndex i, Prospect& p, PerLeg<double> kept_a);
     void switch_on(LoadIndex i);
     void switch_off(LoadIndex i, const Reason& why);
+
+    // adjust.cpp
+    struct Lowered {  ///< an adjustable load as it was before it was lowered in the books
+        LoadIndex load;
+        double setting_a;
+        double drawn_a;
+    };
+    bool adjustable(LoadIndex i) const;
+    double setting_a(LoadIndex i) const;
+    void set_to(LoadIndex i, double to_a);
+    void set_lowest(LoadIndex i);
+    void set_highest(LoadIndex i);
+    void set_in(Prospect& p, LoadIndex i, double to_a, double drawn_a);
+    void lower(Prospect& p, std::optional<LoadIndex> first);
+    template <class Fits>
+    std::optional<LoadIndex> raise_again(Prospect& p, const Reason& why, Fits fits);
+    double below(LoadIndex i, double from_a) const;
+    void turn_down(const Lowered& before, const Reason& why);
+    void turn_up(const Prospect& p);
+    void doubt_adjusting(LoadIndex i);
+    void learn_whether_adjusted(LoadIndex i, bool fell);
 
     // tell.cpp
     void update_states();
     LoadState state_of(LoadIndex i) const;
-    void update_warnings(Duration passed);
+    void update_warnings(Duration passed, const Prospect& p);
     void warn_of_tight_starts(Duration passed);
     void warn_of_silence();
     void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {});
     void clear(AlertKind kind, std::optional<LoadIndex> load);
 
     Rig rig;
+    std::vector<Load> loads;  ///< the rig's, as they stand now: set lower than they can be
     std::optional<SourceIndex> present;
     Instant now;
     std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
     Persistence legs_apart{};
     std::optional<double> battery_percent{};
     bool battery_low = false;
+    bool stopped = false;  ///< by a person: everything
     bool link_up = false;
     Instant link_up_at{};
     std::vector<Track> tracks;
-    std::vector<LoadIndex> by_rank;  ///< controlled loads, rank 1 first
+    std::vector<LoadIndex> by_rank;  ///< controlled loads: preferred ones first, then from rank 1 on
+    std::vector<Lowered> lowered;
     PerLeg<LegBooks> legs;
     std::vector<std::vector<double>> thetas;  ///< per source: every image of every limit, in order
     std::vector<double> cooled_theta;         ///< room for a what-if over the present images

@@ -13,7 +13,6 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Duration sustained = 10min;      ///< a load that joins must not have to leave within this
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
@@ -33,6 +32,8 @@ bool take_turns(const Load& a, const Load& b) {
 void Marshal::Core::decide() {
     check_reliefs();
     check_due();
+    retry_stalled();
+    end_preferences();
     if (link_up) {
         switch_off_unwanted();
         if (source() && !listening()) shed_what_must_go();
@@ -46,13 +47,15 @@ void Marshal::Core::decide() {
 
 std::optional<Reason> Marshal::Core::must_not_run(LoadIndex i) const {
     const Track& track = tracks[i];
+    if (stopped) return Reason{.kind = ReasonKind::stopped_by_person};
     if (track.held) return Reason{.kind = ReasonKind::held_by_person};
-    if (track.lockout == Lockout::stall) return Reason{.kind = ReasonKind::locked_out_stall};
+    if (track.lockout == Lockout::stall)
+        return Reason{.kind = ReasonKind::locked_out_stall, .until = track.not_before};
     if (track.lockout == Lockout::disobedience) return Reason{.kind = ReasonKind::locked_out_disobedience};
     if (track.lockout == Lockout::neutral) return Reason{.kind = ReasonKind::locked_out_neutral};
     if (!track.wanted) return Reason{.kind = ReasonKind::not_wanted};
     if (!source()) return Reason{.kind = ReasonKind::waits_for_source};
-    if (!source()->serves(rig.loads[i].legs)) return Reason{.kind = ReasonKind::not_served};
+    if (!source()->serves(loads[i].legs)) return Reason{.kind = ReasonKind::not_served};
     if (any_dead()) return Reason{.kind = ReasonKind::supply_lost};
     if (battery_low) return Reason{.kind = ReasonKind::battery_low};
     return std::nullopt;
@@ -68,11 +71,11 @@ void Marshal::Core::switch_off_unwanted() {
 void Marshal::Core::note_steady_time(Duration passed) {
     const Source* s = source();
     if (!s || passed <= Duration::zero()) return;
-    const Prospect p = prospect(true);
+    const Prospect p = flowing(true);
     for (std::size_t l = 0; l < s->limits.size(); ++l) {
         limit_books[l].over_steady.note(p.base_through(s->limits[l]) > s->limits[l].steady_a, passed);
     }
-    update_warnings(passed);
+    update_warnings(passed, p);
     warn_of_tight_starts(passed);
 }
 
@@ -94,20 +97,51 @@ std::optional<Misfit> Marshal::Core::stays_misfit(const Prospect& p, bool with_s
 }
 
 void Marshal::Core::shed_what_must_go() {
-    const Prospect p = prospect(true);
+    Prospect p = prospect(true);
     const bool with_steady = steady_spent();
-    if (!stays_misfit(p, with_steady)) {
+    const auto why = stays_misfit(p, with_steady);
+    if (!why) {
         if (misfit_at && now - *misfit_at >= calm_for) clear(AlertKind::overload, std::nullopt);
         return;
     }
     misfit_at = now;
-    if (!withdraw_unused(p)) walk_and_shed(p, with_steady);
+    lower(p, std::nullopt);
+    if (stays_misfit(p, with_steady) && !withdraw_unused(p)) walk_and_shed(p, with_steady);
+    // What is turned down at all is turned down to what can stay on.
+    raise_again(p, reason_of(*why), [&] { return !stays_misfit(p, true); });
+}
+
+/// From the highest rank down, each as far up as everything still fits. What stays lower is told so. Returns
+/// one that was turned down, if any.
+template <class Fits>
+std::optional<LoadIndex> Marshal::Core::raise_again(Prospect& p, const Reason& why, Fits fits) {
+    std::optional<LoadIndex> turned;
+    for (const Lowered& before : lowered) {
+        const LoadIndex i = before.load;
+        if (!tracks[i].on) {  // switched off meanwhile: all it drew will fall, not only its lowest setting
+            if (tracks[i].relief) tracks[i].relief->drawn_a = before.drawn_a;
+            continue;
+        }
+        const double lowest_a = setting_a(i);
+        double to_a = before.setting_a;
+        set_in(p, i, to_a, before.drawn_a);
+        while (to_a > lowest_a && !fits()) {
+            to_a = below(i, to_a);
+            set_in(p, i, to_a, before.drawn_a);
+        }
+        if (to_a == before.setting_a) continue;
+        turn_down(before, why);
+        turned = i;
+    }
+    lowered.clear();
+    return turned;
 }
 
 /// Takes back permits that nobody uses at the moment, if that is enough: rather that than stopping what runs.
-bool Marshal::Core::withdraw_unused(Prospect p) {
+bool Marshal::Core::withdraw_unused(Prospect& kept) {
+    Prospect p = kept;
     const auto unused = [&](LoadIndex i) {
-        return can_shed(i) && rig.loads[i].control == Control::permitted && tracks[i].settled == 0 &&
+        return can_shed(i) && loads[i].control == Control::permitted && tracks[i].settled == 0 &&
                !tracks[i].stage_due && !any_silent();
     };
     for (LoadIndex i : by_rank)
@@ -125,6 +159,7 @@ bool Marshal::Core::withdraw_unused(Prospect p) {
         switch_off(i, reason);
         withdrew = true;
     }
+    if (withdrew) kept = p;
     return withdrew;
 }
 
@@ -140,7 +175,7 @@ ReasonKind Marshal::Core::shed_kind(const Prospect& before, const Misfit& why) c
 
 /// From the highest rank to the lowest, keep every load that still fits with those kept so far: a higher rank
 /// is never shed where lower ones are enough, and nothing is shed needlessly.
-void Marshal::Core::walk_and_shed(Prospect p, bool with_steady) {
+void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     const Prospect before = p;
     bool shed_any = false;
     for (LoadIndex i : by_rank)
@@ -175,7 +210,7 @@ std::optional<LoadIndex> Marshal::Core::start_under_way() const {
 
 /// Why this load cannot be granted whatever room there is.
 std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     const Track& track = tracks[i];
     if (const auto why = must_not_run(i)) return why;
     if (!link_up) return Reason{.kind = ReasonKind::waits_for_link};
@@ -194,25 +229,30 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     return std::nullopt;
 }
 
+/// The limit that does not carry this for long, if there is one.
+std::optional<Misfit> Marshal::Core::over_steady(const PerLeg<double>& current_a) const {
+    std::size_t image = 0;
+    for (std::size_t l = 0; l < source()->limits.size(); ++l) {
+        const Limit& limit = source()->limits[l];
+        const double needed_a = through(limit, current_a);
+        const double steady_a = to_join.steady * limit.steady_a;
+        if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
+        const auto own = theta().subspan(image, limit.images.size());
+        const double most_a = most_for(limit, own, sustained, to_join);
+        if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
+        image += limit.images.size();
+    }
+    return std::nullopt;
+}
+
 /// Once everything runs, is this load among those that the steady limits keep? `kept_a` is what the
 /// uncontrolled and the higher ranks would draw then. A load that may be paused at any time is also fine if
 /// there is room right now.
 std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const {
-    const Load& load = rig.loads[i];
-    const auto check = [&](PerLeg<double> current_a) -> std::optional<Misfit> {
+    const Load& load = loads[i];
+    const auto check = [&](PerLeg<double> current_a) {
         add(current_a, load.legs, load.running_a());
-        std::size_t image = 0;
-        for (std::size_t l = 0; l < source()->limits.size(); ++l) {
-            const Limit& limit = source()->limits[l];
-            const double needed_a = through(limit, current_a);
-            const double steady_a = to_join.steady * limit.steady_a;
-            if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
-            const auto own = theta().subspan(image, limit.images.size());
-            const double most_a = most_for(limit, own, sustained, to_join);
-            if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
-            image += limit.images.size();
-        }
-        return std::nullopt;
+        return over_steady(current_a);
     };
     auto found = check(kept_a);
     if (found && load.minimum_on == Duration::zero()) {
@@ -220,9 +260,9 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
         PerLeg<double> flowing_a = uncontrolled_a();
         for (LoadIndex other : by_rank) {
             const Track& track = tracks[other];
-            const bool about_to = track.stage_due || rig.loads[other].control == Control::switched;
+            const bool about_to = track.stage_due || loads[other].control == Control::switched;
             if (may_be_on(other))
-                add(flowing_a, rig.loads[other].legs, about_to ? total_run_a(other) : track.drawn_a);
+                add(flowing_a, loads[other].legs, about_to ? total_run_a(other) : track.drawn_a);
         }
         if (!check(flowing_a)) return std::nullopt;
     }
@@ -232,7 +272,7 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
 /// Once this load runs and every image has taken that in, does all that may still start fit? Otherwise the
 /// load would be taken off again as soon as the source has warmed up.
 std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat) {
-    p.take_off(rig.loads[i].legs, -rig.loads[i].running_a());
+    p.take_off(loads[i].legs, -loads[i].running_a());
     return misfit(*source(), after_a_while(p, heat, sustained, warm_theta), p, to_last);
 }
 
@@ -241,7 +281,7 @@ std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const 
     if (const auto sag = sags_too_low(i, p)) return sag;
     if (const auto found = steady_misfit(i, kept_a)) return reason_of(*found);
     if (const auto found = lasting_misfit(i, p, heat)) return reason_of(*found);
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
     const auto found = misfit(*source(), heat, p, to_join);
     return found ? std::optional(reason_of(*found)) : std::nullopt;
@@ -256,7 +296,7 @@ void Marshal::Core::grant_what_may_start() {
     bool stopping = stop_in_flight();
     const std::size_t room_turn = std::exchange(next_room_turn, 0);
     const auto promise = [&](LoadIndex i) {
-        const Load& load = rig.loads[i];
+        const Load& load = loads[i];
         p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
         add(kept_a, load.legs, load.running_a());
     };
@@ -265,7 +305,7 @@ void Marshal::Core::grant_what_may_start() {
         Track& track = tracks[i];
         if (track.claim_until && now >= *track.claim_until) track.claim_until.reset();
         if (may_be_on(i)) {
-            add(kept_a, rig.loads[i].legs, total_run_a(i));
+            add(kept_a, loads[i].legs, total_run_a(i));
             continue;
         }
         if (const auto why = kept_back(i)) {
@@ -305,6 +345,9 @@ void Marshal::Core::grant_what_may_start() {
             track.reason = out_of_turn(i).value_or(*why);
         }
     }
+    if (link_up && source() && !any_silent() && !starting && !stopping && !legs[Leg::l1].watch.moving() &&
+        !legs[Leg::l2].watch.moving())
+        turn_up(p);
 }
 
 /// It gave its room to another load and would get it back by its rank, but not before the dwell is over.
@@ -312,22 +355,21 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
     const Track& track = tracks[i];
     const Instant until = track.pushed_at + rig.timing.dwell;
     if (!track.pushed_by || now >= until || !may_be_on(*track.pushed_by)) return std::nullopt;
-    const Load& load = rig.loads[i];
-    const Load& other = rig.loads[*track.pushed_by];
-    if (other.rank < load.rank && !take_turns(load, other)) return std::nullopt;
+    if (goes_before(*track.pushed_by, i) && !take_turns(loads[i], loads[*track.pushed_by]))
+        return std::nullopt;
     return Reason{.kind = ReasonKind::waits_for_turn, .other = track.pushed_by, .until = until};
 }
 
 /// Why a load would have to leave if `other` needs its room, or nothing if it may stay.
 std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other) const {
     const Track& track = tracks[i];
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     const auto lasted = [&](Instant since, Duration needed) { return now - since >= needed; };
     if (!can_shed(i) || !lasted(track.switched_at, load.minimum_on)) return std::nullopt;
     if (track.pushed_by == other && !lasted(track.pushed_at, rig.timing.dwell)) return std::nullopt;
-    if (load.rank > rig.loads[other].rank) return ReasonKind::shed_for_rank;
+    if (goes_before(other, i)) return ReasonKind::shed_for_rank;
     if (!lasted(track.switched_at, rig.timing.dwell)) return std::nullopt;
-    if (take_turns(load, rig.loads[other])) return ReasonKind::shed_for_turn;
+    if (take_turns(load, loads[other])) return ReasonKind::shed_for_turn;
     const bool idle = load.control == Control::permitted && track.settled == 0 && !track.stage_due;
     if (idle && lasted(track.stopped_at, rig.timing.dwell)) return ReasonKind::shed_unused;
     return std::nullopt;
@@ -346,27 +388,49 @@ std::span<const double> Marshal::Core::after_a_while(const Prospect& p, std::spa
     return {room.data(), image};
 }
 
-/// Sheds loads that must leave for `i`, if that lets it join; it joins when the meter has confirmed the room.
-/// Keeps, from the highest rank down, every load that fits beside it. Who left does not push `i` out in its
-/// turn before the dwell is over.
-bool Marshal::Core::make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a) {
-    const auto fits = [&] {
-        return !cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta));
-    };
+/// Would it join once what has been told to stop has stopped, and a hot image has cooled a little?
+bool Marshal::Core::joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a) {
+    return !cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta));
+}
+
+/// Turns down, and if that is not enough sheds, what must go for `i`, if that lets it join; it joins when the
+/// meter has confirmed the room.
+bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
+    lower(p, i);
+    const bool enough = !lowered.empty() && joins_soon(i, p, kept_a);
+    std::optional<LoadIndex> in_the_way = enough ? std::nullopt : push_out(i, p, kept_a);
+    if (!enough && !in_the_way) {
+        raise_again(p, {}, [] { return true; });
+        return false;
+    }
+    const auto turned = raise_again(p, {.other = i}, [&] { return joins_soon(i, p, kept_a); });
+    if (!in_the_way) in_the_way = turned;
+    if (!in_the_way) return false;
+    tracks[i].claim_until = now + reaction + cools_for + confirmed_within;
+    tracks[i].reason = {.kind = ReasonKind::makes_room, .other = in_the_way};
+    return true;
+}
+
+/// Keeps, from the highest rank down, every load that fits beside `i`, and returns one that was shed, if that
+/// lets `i` join. Who left does not push `i` out in its turn before the dwell is over.
+std::optional<LoadIndex> Marshal::Core::push_out(LoadIndex i, Prospect& p, PerLeg<double> kept_a) {
     const auto keep = [&](LoadIndex other, double sign) {
         sign > 0 ? put_on(p, other) : take_off(p, other);
-        if (rig.loads[other].rank < rig.loads[i].rank)
-            add(kept_a, rig.loads[other].legs, sign * total_run_a(other));
+        if (goes_before(other, i)) add(kept_a, loads[other].legs, sign * total_run_a(other));
     };
-    for (LoadIndex other : by_rank)
-        if (leaves_for(other, i)) keep(other, -1);
-    if (!fits()) return false;
+    bool any_leaves = false;
+    for (LoadIndex other : by_rank) {
+        if (!leaves_for(other, i)) continue;
+        keep(other, -1);
+        any_leaves = true;
+    }
+    if (!any_leaves || !joins_soon(i, p, kept_a)) return std::nullopt;
     std::optional<LoadIndex> pushed;
     for (LoadIndex other : by_rank) {
         const auto why = leaves_for(other, i);
         if (!why) continue;
         keep(other, 1);
-        if (fits()) continue;
+        if (joins_soon(i, p, kept_a)) continue;
         keep(other, -1);
         switch_off(other, {.kind = *why, .other = i});
         tracks[other].pushed_by = i;
@@ -377,14 +441,11 @@ bool Marshal::Core::make_room(LoadIndex i, Prospect p, PerLeg<double> kept_a) {
         }
         pushed = other;
     }
-    if (!pushed) return false;
-    tracks[i].claim_until = now + reaction + cools_for + confirmed_within;
-    tracks[i].reason = {.kind = ReasonKind::makes_room, .other = pushed};
-    return true;
+    return pushed;
 }
 
 void Marshal::Core::switch_on(LoadIndex i) {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     Track& track = tracks[i];
     if (rig.observing) {
         track.reason = {.kind = ReasonKind::observing_only};
@@ -410,11 +471,12 @@ void Marshal::Core::switch_on(LoadIndex i) {
     const Stage& first = load.stages.front();
     track.stage_due = now + load.switch_latency + first.latest_after + first.start_window +
                       3 * rig.timing.meter_period[load.legs.first()];
+    if (adjustable(i)) actions.push_back(Adjust{i, setting_a(i), track.reason});
     actions.push_back(Switch{i, true, track.reason});
 }
 
 void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     Track& track = tracks[i];
     if (rig.observing) {
         if (track.advised == false) return;
@@ -425,23 +487,9 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     }
     const bool sheds = !must_not_run(i);
     const Instant was_switched_at = track.switched_at;
-    track.settles_at = now + reaction;
-    if (track.drawn_a > 0 && silent(load.legs.first())) {
-        for (Leg leg : all_legs)
-            if (load.legs.contains(leg)) legs[leg].watch.assume_fall(track.drawn_a);
-    } else if (track.drawn_a > 0) {
-        track.relief = Relief{track.drawn_a,
-                              {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
-                              now + reaction,
-                              now + 2 * reaction,
-                              legs[load.legs.first()].watch.rising()};
-    }
-    // Who was told to stop before is judged by what falls beyond this load's part.
-    for (LoadIndex other = 0; other < tracks.size(); ++other) {
-        if (other != i && tracks[other].relief)
-            add(tracks[other].relief->before_a, load.legs, -track.drawn_a);
-    }
     track.on = false;
+    expect_fall(i, track.drawn_a);
+    track.settles_at = now + reaction;
     track.reported.reset();
     track.asserted = true;
     track.switched_at = now;
@@ -449,7 +497,9 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.settled = 0;
     track.drawn_a = 0;
     track.stage_due.reset();
+    track.rises_until.reset();
     track.claim_until.reset();
+    set_lowest(i);
     track.shed = sheds;
     if (sheds) {
         // Who is shed again soon after it came back waits longer each time: contacts wear, compressors more

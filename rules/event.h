@@ -51,12 +51,20 @@ enum class Request {
     hold,         ///< keep the load off until released
     release,      ///< end a hold
     acknowledge,  ///< a person has looked at a locked-out load: let it run again
+    prefer,       ///< let the load go before all ranks, until a time
 };
 
 struct OperatorRequest {
     Instant at;
     LoadIndex load;
     Request request;
+    Instant until{};  ///< of a preference; one that has passed ends it
+};
+
+/// A person wants everything off that can be switched off, or lets it go on.
+struct StopEverything {
+    Instant at;
+    bool stop;
 };
 
 /// The connection to the switches went down or came back. Nothing is granted while it is down.
@@ -77,6 +85,6 @@ struct Tick {
 };
 
 using Event = std::variant<MeterSample, DemandChanged, SwitchFeedback, SourceChanged, OperatorRequest,
-                           LinkChanged, BatteryCharge, Tick>;
+                           StopEverything, LinkChanged, BatteryCharge, Tick>;
 
 }  // namespace ampmarshal::rules

@@ -262,7 +262,7 @@ std::string sentence(const Departure& d, const Load& load, std::size_t stage) {
     std::array<char, 128> figures{};
     std::snprintf(figures.data(), figures.size(), format, d.from, d.to);
     const std::string part = load.stages.size() > 1 ? load.stages[stage].name + " " : "";
-    return load.name + "'s " + part + figures.data();
+    return "its " + part + figures.data();
 }
 
 }  // namespace ampmarshal::rules

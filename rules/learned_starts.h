@@ -121,7 +121,7 @@ class StageProfile {
     Memory memory_{};
 };
 
-/// For a person: "Rear air conditioner's compressor start has grown from 31 A to 44 A: capacitor, soft
+/// For a person, after the load's name: "its compressor start has grown from 31 A to 44 A: capacitor, soft
 /// starter or low voltage?"
 std::string sentence(const Departure& departure, const Load& load, std::size_t stage);
 

@@ -1,8 +1,9 @@
 // A load as the configuration describes it: where it sits, how important it is, how its start looks on a
-// meter, and how it can be told to run. Nothing in here changes while the program runs.
+// meter, and how it can be told to run.
 #pragma once
 
 #include <cstdint>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -27,6 +28,13 @@ struct Stage {
                             ///< switched on)
 };
 
+/// A load (a charger, most of all) that is switched, and can be turned down while it runs.
+struct Adjustment {
+    double least_a;  ///< the lowest setting at which it still runs; > 0, below its running current
+    double step_a;   ///< from one setting to the next; > 0
+    Duration every;  ///< it is turned up by one step at most so often; turned down it is at once
+};
+
 struct Load {
     std::string id;
     std::string name;
@@ -41,6 +49,9 @@ struct Load {
     bool wanted_at_start = true;
     /// Loads of one rotation that cannot all run take turns, whatever their ranks. Empty: it takes none.
     std::string rotation{};
+    std::optional<Adjustment> adjustment{};  ///< of a switched load with one stage; its figures are those of
+                                             ///< the highest setting
+    int stall_retries = 0;  ///< after a stall it is tried again so often before a person must have looked
 
     bool controlled() const { return control != Control::observed; }
     double running_a() const;  ///< everything of this load running

@@ -32,23 +32,26 @@ std::size_t image_count(const Source& source) {
 
 Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant start)
     : rig(std::move(the_rig)),
+      loads(rig.loads),
       present(source),
       now(start),
-      tracks(rig.loads.size()),
+      tracks(loads.size()),
       legs{{LegBooks(rig.timing.meter_period[Leg::l1]), LegBooks(rig.timing.meter_period[Leg::l2])}},
       unplugged_at(rig.sources.size(), start) {
-    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        const Load& load = rig.loads[i];
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Load& load = loads[i];
         tracks[i].wanted = load.wanted_at_start;
         tracks[i].switched_at = tracks[i].stopped_at = start;
         // Nothing tells what a switch without feedback is at: while only observing, expect the worst.
         tracks[i].on = rig.observing && load.controlled() && !load.reports_switch;
+        set_lowest(i);
+        tracks[i].told_setting_a = setting_a(i);
         if (!load.controlled()) continue;
         by_rank.push_back(i);
         slowest_switch = std::max(slowest_switch, load.switch_latency);
     }
-    std::sort(by_rank.begin(), by_rank.end(),
-              [&](LoadIndex a, LoadIndex b) { return rig.loads[a].rank < rig.loads[b].rank; });
+    rank_anew();
+    lowered.reserve(by_rank.size());
     const Duration slowest_meter =
         std::max(rig.timing.meter_period[Leg::l1], rig.timing.meter_period[Leg::l2]);
     reaction = slowest_meter + rig.timing.decision + slowest_switch;
@@ -58,8 +61,8 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         cooled_theta.resize(std::max(cooled_theta.size(), theta.size()));
     warm_theta.resize(cooled_theta.size());
     if (present) limit_books.resize(rig.sources[*present].limits.size());
-    actions.reserve(8 * rig.loads.size() + 32);
-    raised.reserve(4 * rig.loads.size() + 16);
+    actions.reserve(8 * loads.size() + 32);
+    raised.reserve(4 * loads.size() + 16);
 }
 
 // --- questions ---
@@ -78,9 +81,16 @@ bool Marshal::Core::any_dead() const {
     return legs[Leg::l1].dead || legs[Leg::l2].dead;
 }
 
+/// Preferred loads go before all others; among both, ranks decide.
+bool Marshal::Core::goes_before(LoadIndex a, LoadIndex b) const {
+    const bool a_preferred = tracks[a].preferred_until.has_value();
+    const bool b_preferred = tracks[b].preferred_until.has_value();
+    return a_preferred != b_preferred ? a_preferred : loads[a].rank < loads[b].rank;
+}
+
 bool Marshal::Core::standing(LoadIndex i) const {
-    const bool may_start = !rig.loads[i].controlled() || may_be_on(i);
-    return may_start && tracks[i].settled < rig.loads[i].stages.size();
+    const bool may_start = !loads[i].controlled() || may_be_on(i);
+    return may_start && tracks[i].settled < loads[i].stages.size();
 }
 
 bool Marshal::Core::start_in_flight(LoadIndex i) const {
@@ -100,7 +110,7 @@ bool Marshal::Core::listening() const {
 }
 
 double Marshal::Core::total_run_a(LoadIndex i) const {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     double sum_a = tracks[i].drawn_a;
     for (std::size_t s = tracks[i].settled; s < load.stages.size(); ++s)
         sum_a += load.stages[s].running_a;
@@ -162,18 +172,35 @@ void Marshal::Core::rest_everything() {
         unsettle(i);
 }
 
+void Marshal::Core::rank_anew() {
+    std::sort(by_rank.begin(), by_rank.end(), [&](LoadIndex a, LoadIndex b) { return goes_before(a, b); });
+    next_room_turn = 0;
+}
+
+void Marshal::Core::end_preferences() {
+    bool ended = false;
+    for (LoadIndex i : by_rank) {
+        auto& until = tracks[i].preferred_until;
+        if (!until || now < *until) continue;
+        until.reset();
+        ended = true;
+    }
+    if (ended) rank_anew();
+}
+
 void Marshal::Core::handle(const DemandChanged& event) {
     tracks[event.load].wanted = event.wanted;
 }
 
 void Marshal::Core::handle(const SwitchFeedback& event) {
     Track& track = tracks[event.load];
-    const Load& load = rig.loads[event.load];
+    const Load& load = loads[event.load];
     if (event.age_known) track.heard = true;
     if (!track.asserted || rig.observing) {
         // Not commanded yet since the link came up: take over what is found. A retained "off" proves nothing.
         if (event.on == track.on || (!event.on && !event.age_known)) return;
         track.on = event.on;
+        event.on ? set_highest(event.load) : set_lowest(event.load);
         track.switched_at = event.at;
         unsettle(event.load);
         track.granted_at_a = {};
@@ -193,6 +220,7 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         // so, because a contact that flaps may say "off" of a load that is on.
         track.on = false;
         actions.push_back(Switch{event.load, false, track.reason, false});
+        set_lowest(event.load);
         track.switched_at = event.at;
         unsettle(event.load);
         track.not_before = event.at + rig.timing.restore_after;
@@ -253,9 +281,18 @@ void Marshal::Core::handle(const OperatorRequest& event) {
     switch (event.request) {
         case Request::hold: track.held = true; break;
         case Request::release: track.held = false; break;
+        case Request::prefer:
+            track.preferred_until = event.until;
+            rank_anew();
+            break;
         case Request::acknowledge:
+            clear(AlertKind::not_adjusted, event.load);
+            track.not_adjusted = false;
+            if (!track.on) set_lowest(event.load);
+            track.stalls = 0;
             if (track.lockout == Lockout::none) break;
             track.lockout = Lockout::none;
+            track.not_before.reset();
             track.stuck = false;
             track.offs_repeated = 0;
             track.asserted = false;  // told again to be off, and heard again, before anything else
@@ -268,6 +305,10 @@ void Marshal::Core::handle(const OperatorRequest& event) {
                 clear(AlertKind::open_neutral, std::nullopt);
             break;
     }
+}
+
+void Marshal::Core::handle(const StopEverything& event) {
+    stopped = event.stop;
 }
 
 void Marshal::Core::handle(const LinkChanged& event) {
@@ -288,9 +329,10 @@ void Marshal::Core::assert_switches() {
             if (track.on) track.reason = {.kind = ReasonKind::fits};
             track.asserted = true;
             track.switched_at = now;
+            if (adjustable(i)) actions.push_back(Adjust{i, setting_a(i), track.reason, false});
             if (!rig.observing) actions.push_back(Switch{i, track.on, track.reason, false});
         }
-        const Duration wait = rig.loads[i].reports_switch ? switch_answer : rig.loads[i].switch_latency;
+        const Duration wait = loads[i].reports_switch ? switch_answer : loads[i].switch_latency;
         if (track.asserted && now - track.switched_at >= wait) track.heard = true;
     }
 }
@@ -299,7 +341,7 @@ void Marshal::Core::assert_switches() {
 void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
-        if (!track.on || track.settled > 0 || track.reported || !rig.loads[i].reports_switch) continue;
+        if (!track.on || track.settled > 0 || track.reported || !loads[i].reports_switch) continue;
         if (track.ons_repeated >= repeated_max || rig.observing) continue;
         if (now - track.switched_at < (track.ons_repeated + 1) * switch_answer) continue;
         ++track.ons_repeated;
@@ -337,7 +379,14 @@ std::optional<SourceIndex> Marshal::source() const {
 
 LoadView Marshal::load(LoadIndex i) const {
     const Track& track = core_->tracks[i];
-    return {track.state, track.wanted, track.held, track.on, track.drawn_a, track.reason};
+    LoadView view{track.state, track.wanted, track.held, track.on, track.drawn_a, track.reason};
+    if (core_->loads[i].adjustment) view.setting_a = core_->setting_a(i);
+    view.preferred_until = track.preferred_until;
+    return view;
+}
+
+bool Marshal::everything_stopped() const {
+    return core_->stopped;
 }
 
 LimitView Marshal::limit(std::size_t l) const {

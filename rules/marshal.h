@@ -72,6 +72,8 @@ struct LoadView {
     bool commanded_on;
     double drawn_a;  ///< what it is believed to draw, settled stages only
     Reason reason;
+    std::optional<double> setting_a{};         ///< of an adjustable load
+    std::optional<Instant> preferred_until{};  ///< it goes before all ranks
 };
 
 /// What is known of one limit of the present source.
@@ -98,6 +100,7 @@ class Marshal {
     const Rig& rig() const;
     std::optional<SourceIndex> source() const;
     LoadView load(LoadIndex load) const;
+    bool everything_stopped() const;
     LimitView limit(std::size_t limit) const;        ///< index into the present source's limits
     std::optional<double> current_a(Leg leg) const;  ///< nothing while the leg's meter is silent
     std::optional<double> voltage_v(Leg leg) const;

@@ -106,6 +106,7 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
         case ReasonKind::none: return "";
         case ReasonKind::not_wanted: return "not asked to run";
         case ReasonKind::held_by_person: return "held off by a person";
+        case ReasonKind::stopped_by_person: return "off: a person has stopped everything";
         case ReasonKind::locked_out_stall:
             return "locked out: its start did not settle; have it looked at, then acknowledge";
         case ReasonKind::locked_out_disobedience:
@@ -122,6 +123,10 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
         case ReasonKind::not_served: return "needs 240 V, which this source does not have";
         case ReasonKind::supply_lost: return "the supply is gone; waits until it is back";
         case ReasonKind::fits: return "may run: its start fits";
+        case ReasonKind::turned_down:
+            if (reason.other) return "turned down to make room for " + names.other();
+            return "turned down: it could come to " + amperes(reason.needed_a) + ", and " + names.allows();
+        case ReasonKind::turned_up: return "turned up again: there is room";
         case ReasonKind::stopping: return "off while the program is stopped";
         case ReasonKind::shed_ceiling:
         case ReasonKind::shed_heat:
@@ -142,6 +147,7 @@ const char* word(ReasonKind kind) {
         case ReasonKind::none: return "none";
         case ReasonKind::not_wanted: return "not_wanted";
         case ReasonKind::held_by_person: return "held_by_person";
+        case ReasonKind::stopped_by_person: return "stopped_by_person";
         case ReasonKind::locked_out_stall: return "locked_out_stall";
         case ReasonKind::locked_out_disobedience: return "locked_out_disobedience";
         case ReasonKind::locked_out_neutral: return "locked_out_neutral";
@@ -167,6 +173,8 @@ const char* word(ReasonKind kind) {
         case ReasonKind::makes_room: return "makes_room";
         case ReasonKind::did_not_start: return "did_not_start";
         case ReasonKind::fits: return "fits";
+        case ReasonKind::turned_down: return "turned_down";
+        case ReasonKind::turned_up: return "turned_up";
         case ReasonKind::shed_ceiling: return "shed_ceiling";
         case ReasonKind::shed_heat: return "shed_heat";
         case ReasonKind::shed_steady: return "shed_steady";
@@ -188,6 +196,7 @@ const char* word(AlertKind kind) {
         case AlertKind::start_tight: return "start_tight";
         case AlertKind::stall: return "stall";
         case AlertKind::disobedience: return "disobedience";
+        case AlertKind::not_adjusted: return "not_adjusted";
         case AlertKind::meter_silent: return "meter_silent";
         case AlertKind::supply_lost: return "supply_lost";
         case AlertKind::did_not_start: return "did_not_start";

@@ -18,6 +18,7 @@ enum class ReasonKind : std::uint8_t {
     // It is not asked to run, or may not.
     not_wanted,
     held_by_person,
+    stopped_by_person,        ///< everything is
     locked_out_stall,         ///< cleared by an acknowledge request
     locked_out_disobedience,  ///< cleared by an acknowledge request
     locked_out_neutral,       ///< cleared by an acknowledge request
@@ -44,6 +45,8 @@ enum class ReasonKind : std::uint8_t {
     did_not_start,  ///< it was switched on and nothing came; tried again later
     // Why it was granted.
     fits,
+    turned_down,  ///< it runs, set lower so that everything fits
+    turned_up,
     // Why it was taken off.
     shed_ceiling,
     shed_heat,

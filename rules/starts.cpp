@@ -158,7 +158,7 @@ void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
 
 void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
     if (track.relief && !(track.relief->seen && track.relief->amid_rise)) {
-        all.add({i, 0, -track.relief->drawn_a, true});
+        all.add({i, track.on ? track.settled : 0, -track.relief->drawn_a, true});
         return;
     }
     if (track.settled == 0) return;
@@ -173,8 +173,8 @@ void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
 
 Duration Marshal::Core::hold_open(Leg leg, double excess_a) const {
     Duration longest{};
-    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        const Load& load = rig.loads[i];
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Load& load = loads[i];
         if (!load.legs.contains(leg) || !standing(i)) continue;
         if (excess_a > peak_share * load.start_a(tracks[i].settled) + peak_slack_a) continue;
         longest = std::max(longest, load.start_window());
@@ -196,13 +196,15 @@ bool Marshal::Core::explained(Leg leg) const {
 void Marshal::Core::explain(Leg leg, const Step& step) {
     Hypotheses all;
     const double rise_a = step.rise_a();
-    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        if (!rig.loads[i].legs.contains(leg)) continue;
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        if (!loads[i].legs.contains(leg)) continue;
         const bool sees_peaks =
-            legs[leg].holds_peaks || 3 * rig.timing.meter_period[leg] <= rig.loads[i].start_window();
+            legs[leg].holds_peaks || 3 * rig.timing.meter_period[leg] <= loads[i].start_window();
         if (standing(i))
-            add_rises(all, rig.loads[i], i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
-        add_falls(all, rig.loads[i], i, tracks[i]);
+            add_rises(all, loads[i], i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
+        else if (tracks[i].rises_until)
+            all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
+        add_falls(all, loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
         if (h.rise_a > 0)
@@ -231,7 +233,7 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
         book(two->first, two->first.rise_a);
         book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
-        const Hypothesis* worst = all.worst_stop(rise_a, rig.loads);
+        const Hypothesis* worst = all.worst_stop(rise_a, loads);
         if (worst) book(*worst, worst->rise_a);
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
@@ -239,8 +241,13 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
 }
 
 void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     Track& track = tracks[i];
+    if (track.rises_until) {
+        track.drawn_a = setting_a(i);
+        track.rises_until.reset();
+        return;
+    }
     const double expected_a = run_between(load, track.settled, settled);
     const double drawn_a =
         std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
@@ -253,6 +260,8 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
             now + next.latest_after + next.start_window + 3 * rig.timing.meter_period[load.legs.first()];
     } else {
         clear(AlertKind::did_not_start, i);
+        clear(AlertKind::stall, i);
+        track.stalls = 0;
     }
     actions.push_back(
         StartSeen{i, settled - 1, step.baseline_a, step.peak_a, drawn_a, step.ended - step.began});
@@ -260,11 +269,13 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
 
 void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a) {
     Track& track = tracks[i];
+    if (track.relief) learn_whether_adjusted(i, true);
+    track.relief.reset();
+    track.settles_at.reset();
+    if (track.on && settled == track.settled) return;  // turned down, and the books say so already
     track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
     track.settled = settled;
     track.stage_due.reset();
-    track.relief.reset();
-    track.settles_at.reset();
     track.stopped_at = now;
 }
 
@@ -281,31 +292,31 @@ void Marshal::Core::reconcile(Leg leg) {
     const auto believed = [&] {
         double sum_a = 0;
         for (LoadIndex i = 0; i < tracks.size(); ++i)
-            if (rig.loads[i].legs.contains(leg) && !tracks[i].relief) sum_a += tracks[i].drawn_a;
+            if (loads[i].legs.contains(leg) && !tracks[i].relief) sum_a += tracks[i].drawn_a;
         return sum_a;
     };
     const double tolerance_a = 1.5 + match_share * level_a;
     // What draws more than everything that flows does not run.
     for (LoadIndex i = 0; i < tracks.size(); ++i)
-        if (rig.loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].drawn_a > level_a + tolerance_a)
+        if (loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].drawn_a > level_a + tolerance_a)
             unsettle(i);
     if (believed() <= level_a + tolerance_a) return;
     for (LoadIndex i = 0; i < tracks.size(); ++i)
-        if (rig.loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].settled > 0) unsettle(i);
+        if (loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].settled > 0) unsettle(i);
 }
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const Duration lasted = now - began;
     Hypotheses healthy;
-    for (LoadIndex i = 0; i < rig.loads.size(); ++i)
-        if (rig.loads[i].legs.contains(leg) && standing(i))
-            add_rises(healthy, rig.loads[i], i, tracks[i],
-                      legs[leg].watch.peak_a() - legs[leg].watch.level_a(), false);
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (loads[i].legs.contains(leg) && standing(i))
+            add_rises(healthy, loads[i], i, tracks[i], legs[leg].watch.peak_a() - legs[leg].watch.level_a(),
+                      false);
     if (healthy.two_starts_make(excess_a)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
-    for (LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        const Load& load = rig.loads[i];
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Load& load = loads[i];
         const Track& track = tracks[i];
         if (!load.controlled() || !load.legs.contains(leg) || !standing(i)) continue;
         const double peak_a = load.start_a(track.settled);
@@ -321,24 +332,60 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     if (suspects == 1) {
         stall(*only, excess_a);
     } else if (suspects > 1) {
-        for (LoadIndex i = 0; i < rig.loads.size(); ++i)
-            if (rig.loads[i].legs.contains(leg) && can_shed(i) && standing(i) && rig.loads[i].starts_hard())
+        for (LoadIndex i = 0; i < loads.size(); ++i)
+            if (loads[i].legs.contains(leg) && can_shed(i) && standing(i) && loads[i].starts_hard())
                 switch_off(i, {.kind = ReasonKind::shed_start_lost, .needed_a = excess_a});
     }
 }
 
 void Marshal::Core::stall(LoadIndex i, double excess_a) {
-    const Reason why{.kind = ReasonKind::locked_out_stall, .needed_a = excess_a};
-    tracks[i].drawn_a += excess_a;  // it flows, and is what the switch-off must take away
+    Track& track = tracks[i];
+    Reason why{.kind = ReasonKind::locked_out_stall, .needed_a = excess_a};
+    if (track.stalls++ < loads[i].stall_retries)
+        why.until = now + std::max(loads[i].minimum_off, try_again_after);
+    track.drawn_a += excess_a;  // it flows, and is what the switch-off must take away
     switch_off(i, why);
-    tracks[i].lockout = Lockout::stall;
+    track.lockout = Lockout::stall;
+    track.not_before = why.until;
     raise(AlertKind::stall, i, why);
+}
+
+/// Its lockout ends by itself as often as it may be tried again; the alert stays until it has started.
+void Marshal::Core::retry_stalled() {
+    for (Track& track : tracks) {
+        if (track.lockout != Lockout::stall || !track.not_before || now < *track.not_before) continue;
+        track.lockout = Lockout::none;
+        track.not_before.reset();
+    }
+}
+
+/// A load was told to draw so much less, or nothing. Until the meter shows it, it is counted on, and then
+/// judged.
+void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
+    const Load& load = loads[i];
+    Track& track = tracks[i];
+    if (drawn_a <= 0) return;
+    if (silent(load.legs.first())) {
+        for (Leg leg : all_legs)
+            if (load.legs.contains(leg)) legs[leg].watch.assume_fall(drawn_a);
+    } else {
+        const bool more_to_come = track.relief && !track.relief->seen;
+        const Duration to_follow = track.on ? load.start_window() : Duration::zero();
+        track.relief = Relief{drawn_a + (more_to_come ? track.relief->drawn_a : 0),
+                              {{legs[Leg::l1].watch.now_a(), legs[Leg::l2].watch.now_a()}},
+                              now + reaction + to_follow,
+                              now + 2 * reaction + to_follow,
+                              legs[load.legs.first()].watch.rising()};
+    }
+    // Who was told to stop before is judged by what falls beyond this load's part.
+    for (LoadIndex other = 0; other < tracks.size(); ++other)
+        if (other != i && tracks[other].relief) add(tracks[other].relief->before_a, load.legs, -drawn_a);
 }
 
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have
 /// been idle all the time, because its own stop was booked to somebody else or missed.
 bool Marshal::Core::disobeys(LoadIndex i) const {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     const Relief& relief = *tracks[i].relief;
     if (relief.obeyed || relief.drawn_a < least_judged_a) return false;
     // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
@@ -347,9 +394,8 @@ bool Marshal::Core::disobeys(LoadIndex i) const {
     const Leg leg = load.legs.first();
     if (uncontrolled_a()[leg] < 0.5 * relief.drawn_a) return false;
     for (LoadIndex other : by_rank) {
-        const double idle_a =
-            run_between(rig.loads[other], tracks[other].settled, rig.loads[other].stages.size());
-        if (other != i && standing(other) && rig.loads[other].legs.contains(leg) &&
+        const double idle_a = run_between(loads[other], tracks[other].settled, loads[other].stages.size());
+        if (other != i && standing(other) && loads[other].legs.contains(leg) &&
             distance(relief.drawn_a, idle_a) <= 1)
             return false;
     }
@@ -360,16 +406,22 @@ void Marshal::Core::check_reliefs() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
         if (!track.relief) continue;
-        const Leg leg = rig.loads[i].legs.first();
+        const Leg leg = loads[i].legs.first();
         Relief& relief = *track.relief;
         const double fallen_a = relief.before_a[leg] - legs[leg].watch.now_a();
         if (!relief.seen && !silent(leg) && fallen_a >= 0.5 * relief.drawn_a) {
             relief.seen = true;
             for (Leg on : all_legs)
-                if (relief.amid_rise && rig.loads[i].legs.contains(on))
-                    legs[on].watch.drop(now, relief.drawn_a);
+                if (relief.amid_rise && loads[i].legs.contains(on)) legs[on].watch.drop(now, relief.drawn_a);
         }
         relief.obeyed |= !silent(leg) && fallen_a >= obeyed_share * relief.drawn_a;
+        if (now >= relief.counts_until && track.on) {
+            if (relief.obeyed || silent(leg))
+                track.relief.reset();
+            else
+                doubt_adjusting(i);
+            continue;
+        }
         if (now >= relief.counts_until && !relief.obeyed && !relief.told_again && link_up) {
             relief.told_again = true;  // the message may have been lost
             relief.judged_at = now + reaction + judged_later;
@@ -377,11 +429,12 @@ void Marshal::Core::check_reliefs() {
         }
         if (now < relief.judged_at || silent(leg)) continue;
         const bool judged = disobeys(i);
+        learn_whether_adjusted(i, relief.seen);
         const double drawn_a = relief.drawn_a;
         track.relief.reset();
         if (!judged) continue;
         track.stuck = true;
-        track.settled = rig.loads[i].stages.size();
+        track.settled = loads[i].stages.size();
         track.drawn_a = drawn_a;
         track.lockout = Lockout::disobedience;
         raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});
@@ -391,8 +444,12 @@ void Marshal::Core::check_reliefs() {
 void Marshal::Core::check_due() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
-        const Load& load = rig.loads[i];
+        const Load& load = loads[i];
         const Leg leg = load.legs.first();
+        if (track.rises_until && now >= *track.rises_until) {
+            track.drawn_a = setting_a(i);
+            track.rises_until.reset();
+        }
         if (!track.stage_due || now < *track.stage_due || legs[leg].watch.moving() || silent(leg)) continue;
         track.stage_due.reset();
         if (load.control != Control::switched || track.settled > 0) continue;

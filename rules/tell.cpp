@@ -24,8 +24,8 @@ constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew whe
 
 LoadState Marshal::Core::state_of(LoadIndex i) const {
     const Track& track = tracks[i];
-    const bool all_settled = track.settled == rig.loads[i].stages.size();
-    if (!rig.loads[i].controlled()) return all_settled ? LoadState::running : LoadState::off;
+    const bool all_settled = track.settled == loads[i].stages.size();
+    if (!loads[i].controlled()) return all_settled ? LoadState::running : LoadState::off;
     if (track.lockout != Lockout::none) return LoadState::locked_out;
     if (may_be_on(i)) {
         if (all_settled) return LoadState::running;
@@ -47,20 +47,22 @@ void Marshal::Core::update_states() {
         same_figures.needed_a = track.told.needed_a;
         same_figures.available_a = track.told.available_a;
         if (state == track.state && same_figures == track.told && !figures_moved &&
-            track.wanted == track.told_wanted && track.held == track.told_held)
+            track.wanted == track.told_wanted && track.held == track.told_held &&
+            setting_a(i) == track.told_setting_a && track.preferred_until == track.told_preferred_until)
             continue;
         track.state = state;
         track.told = track.reason;
         track.told_wanted = track.wanted;
         track.told_held = track.held;
+        track.told_setting_a = setting_a(i);
+        track.told_preferred_until = track.preferred_until;
         actions.push_back(LoadChanged{i});
     }
 }
 
 /// Told before it goes wrong: a trip comes near, or next to nothing is free for a while.
-void Marshal::Core::update_warnings(Duration passed) {
+void Marshal::Core::update_warnings(Duration passed, const Prospect& p) {
     const Source& s = *source();
-    const Prospect p = prospect(true);
     bool all_far = true;
     std::size_t image = 0;
     for (std::size_t l = 0; l < s.limits.size(); ++l) {
@@ -89,6 +91,11 @@ void Marshal::Core::update_warnings(Duration passed) {
 }
 
 void Marshal::Core::warn_of_tight_starts(Duration passed) {
+    const auto ever_tight = [](const Limit& limit) { return std::isfinite(limit.tight_a); };
+    if (std::none_of(source()->limits.begin(), source()->limits.end(), ever_tight)) {
+        clear(AlertKind::start_tight, std::nullopt);
+        return;
+    }
     const Prospect p = prospect(true);
     bool all_easy = true;
     for (std::size_t l = 0; l < limit_books.size(); ++l) {

@@ -88,7 +88,7 @@ void Marshal::Core::check_supply(Leg leg) {
 /// What keeps a motor from being started for the sake of the voltage, at the standing worst case and once
 /// what the prospect has taken off has stopped.
 std::optional<Reason> Marshal::Core::sags_too_low(LoadIndex i, const Prospect& p) const {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     if (!load.starts_hard()) return std::nullopt;
     for (Leg leg : all_legs) {
         const LegBooks& books = legs[leg];
@@ -109,7 +109,7 @@ std::optional<Reason> Marshal::Core::sags_too_low(LoadIndex i, const Prospect& p
 /// Takes off the load of lowest rank that draws on this leg.
 bool Marshal::Core::shed_last_on(Leg leg, const Reason& why) {
     for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
-        if (!can_shed(*i) || tracks[*i].drawn_a <= 0 || !rig.loads[*i].legs.contains(leg)) continue;
+        if (!can_shed(*i) || tracks[*i].drawn_a <= 0 || !loads[*i].legs.contains(leg)) continue;
         switch_off(*i, why);
         return true;
     }
@@ -168,7 +168,7 @@ void Marshal::Core::check_neutral(Duration passed) {
     legs_apart.note(apart && sum_holds, passed);
     if (!legs_apart.reached(apart_for)) return;
     for (LoadIndex i : by_rank) {
-        if (rig.loads[i].legs.count() != 1 || tracks[i].lockout != Lockout::none) continue;
+        if (loads[i].legs.count() != 1 || tracks[i].lockout != Lockout::none) continue;
         if (can_shed(i) && link_up) switch_off(i, {.kind = ReasonKind::locked_out_neutral});
         tracks[i].lockout = Lockout::neutral;
     }

@@ -6,14 +6,19 @@
 namespace ampmarshal::rules {
 
 Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
-    const Load& load = rig.loads[i];
+    const Load& load = loads[i];
     const Track& track = tracks[i];
     if (load.controlled() && !may_be_on(i)) return {};
     for (Leg leg : all_legs)  // unseen, it may have stopped and be about to start again
         if (load.legs.contains(leg) && silent(leg))
             return {0, load.start_a(0), load.running_a(), load.start_window()};
     Share share{track.drawn_a, 0, 0, {}};
-    if (!standing(i)) return share;
+    if (!standing(i)) {
+        if (!track.rises_until) return share;
+        share.start_a = share.running_a = std::max(0.0, setting_a(i) - track.drawn_a);
+        share.window = load.start_window();
+        return share;
+    }
     share.start_a = load.start_a(track.settled);
     for (std::size_t s = track.settled; s < load.stages.size(); ++s)
         share.running_a += load.stages[s].running_a;
@@ -25,7 +30,7 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
 /// weighed.
 void Marshal::Core::weigh(Prospect& p, LoadIndex i, double sign) const {
     const Share s = share(i);
-    const LegSet on = rig.loads[i].legs;
+    const LegSet on = loads[i].legs;
     const Duration started = started_for(i);
     const Duration left = std::max(s.window - started, Duration::zero());
     if (started > Duration::zero()) {
@@ -36,12 +41,12 @@ void Marshal::Core::weigh(Prospect& p, LoadIndex i, double sign) const {
 }
 
 void Marshal::Core::put_on(Prospect& p, LoadIndex i) const {
-    p.take_off(rig.loads[i].legs, -share(i).drawn_a);
+    p.take_off(loads[i].legs, -share(i).drawn_a);
     weigh(p, i, 1);
 }
 
 void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
-    p.take_off(rig.loads[i].legs, share(i).drawn_a);
+    p.take_off(loads[i].legs, share(i).drawn_a);
     weigh(p, i, -1);
 }
 
@@ -51,7 +56,7 @@ PerLeg<double> Marshal::Core::uncontrolled_a() const {
     for (Leg leg : all_legs)
         rest_a[leg] = explained(leg) || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
     for (LoadIndex i : by_rank)
-        add(rest_a, rig.loads[i].legs, -tracks[i].drawn_a);
+        add(rest_a, loads[i].legs, -tracks[i].drawn_a);
     for (Leg leg : all_legs)
         rest_a[leg] = std::max(0.0, rest_a[leg]);
     return rest_a;
@@ -60,12 +65,13 @@ PerLeg<double> Marshal::Core::uncontrolled_a() const {
 /// How much of this load's start window has passed already, if a rise that is under way can only be its
 /// start.
 Duration Marshal::Core::started_for(LoadIndex i) const {
-    const Leg leg = rig.loads[i].legs.first();
+    const Leg leg = loads[i].legs.first();
     if (!tracks[i].stage_due || !standing(i) || !explained(leg)) return Duration::zero();
     return now - legs[leg].watch.began();
 }
 
-Prospect Marshal::Core::prospect(bool count_relief) const {
+/// What flows, and nothing reserved yet. With `count_relief`, what a shed is about to relieve is off already.
+Prospect Marshal::Core::flowing(bool count_relief) const {
     Prospect p;
     p.reaction = reaction;
     for (Leg leg : all_legs) {
@@ -74,15 +80,20 @@ Prospect Marshal::Core::prospect(bool count_relief) const {
         p.base_a[leg] = explained(leg) ? watch.level_a() : watch.now_a();
         if (!silent(leg)) continue;
         for (LoadIndex i = 0; i < tracks.size(); ++i)
-            if (rig.loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
+            if (loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
         p.measured_a[leg] = p.base_a[leg] = std::max(0.0, p.base_a[leg]);
     }
-    for (LoadIndex i = 0; i < tracks.size(); ++i) {
-        weigh(p, i, 1);
+    for (LoadIndex i = 0; count_relief && i < tracks.size(); ++i) {
         const auto& relief = tracks[i].relief;
-        if (count_relief && relief && !relief->seen && now < relief->counts_until)
-            p.take_off(rig.loads[i].legs, relief->drawn_a);
+        if (relief && !relief->seen && now < relief->counts_until) p.take_off(loads[i].legs, relief->drawn_a);
     }
+    return p;
+}
+
+Prospect Marshal::Core::prospect(bool count_relief) const {
+    Prospect p = flowing(count_relief);
+    for (LoadIndex i = 0; i < tracks.size(); ++i)
+        weigh(p, i, 1);
     return p;
 }
 

@@ -127,6 +127,9 @@ class Stand {
             if (const auto* s = std::get_if<Switch>(&action)) {
                 switches.push_back(*s);
                 on_[s->load] = s->on;
+            } else if (const auto* adjust = std::get_if<Adjust>(&action)) {
+                settings_a[adjust->load] = adjust->setting_a;
+                settings_told += adjust->changes ? 1 : 0;
             } else if (const auto* raised = std::get_if<AlertRaised>(&action)) {
                 alerts[word(raised->kind)] = raised->load;
             } else if (const auto* cleared = std::get_if<AlertCleared>(&action)) {
@@ -156,6 +159,8 @@ class Stand {
     std::optional<double> frequency_hz{};
     std::map<std::string, std::optional<LoadIndex>> alerts;
     std::vector<StartSeen> starts;
+    std::map<LoadIndex, double> settings_a;  ///< of adjustable loads, as last told
+    int settings_told = 0;                   ///< how often one was changed
 
   private:
     std::vector<bool> on_;
