@@ -190,10 +190,9 @@ TEST_CASE("a start that has grown by more than a third is told after five in a r
     profile.learn(start(44));
     REQUIRE(profile.departure());
     CHECK(*profile.departure() == Departure{Figure::peak, 31, 44});
-    CHECK(
-        sentence(*profile.departure(), rear(), 1) ==
-        "Rear air conditioner's compressor start has grown from 31 A to 44 A: capacitor, soft starter or low "
-        "voltage?");
+    CHECK(sentence(*profile.departure(), rear(), 1) ==
+          "its compressor start has grown from 31 A to 44 A: capacitor, soft starter or low "
+          "voltage?");
     SECTION("and it stays told until five in a row are back") {
         learn(profile, start(33), 4);
         CHECK(profile.departure());
@@ -239,9 +238,8 @@ TEST_CASE("a start that takes twice as long is told, unless the meter may have m
     REQUIRE(profile.departure());
     CHECK(*profile.departure() == Departure{Figure::duration, 0.3, 0.65});
     CHECK(sentence(*profile.departure(), rear(), 1) ==
-          "Rear air conditioner's compressor start took 0.3 s and takes 0.65 s now: capacitor, low voltage "
-          "or too "
-          "short a rest?");
+          "its compressor start took 0.3 s and takes 0.65 s now: capacitor, low voltage "
+          "or too short a rest?");
 
     StageProfile slow(compressor);
     SeenStart coarse = start(31, 500ms);
@@ -264,7 +262,7 @@ TEST_CASE("a running current that has grown by a third is told") {
     Load one_stage = rear();
     one_stage.stages = {compressor};
     CHECK(sentence(*profile.departure(), one_stage, 0) ==
-          "Rear air conditioner's running current has grown from 10 A to 13.5 A: dirty coil, bearing or low "
+          "its running current has grown from 10 A to 13.5 A: dirty coil, bearing or low "
           "voltage?");
 }
 
