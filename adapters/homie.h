@@ -100,6 +100,8 @@ class Device {
     /// A value that is not valid for the property counts as no value: publishing none is better than a wrong
     /// one.
     void put(PropertyIndex property, std::string_view value);
+    /// Rounded to so many digits behind the point, for one property always the same.
+    void put(PropertyIndex property, double value, int digits);
     /// Nothing is known any more; the broker forgets the last value.
     void clear(PropertyIndex property);
 
@@ -131,6 +133,8 @@ class Device {
         Property declared;
         std::string topic;
         std::optional<std::string> value{};
+        std::optional<std::int64_t>
+            steps{};  ///< the value in units of its last digit, if it was put as a number
         std::optional<std::string> sent{};
         std::optional<rules::Instant> sent_at{};
         bool owed = false;  ///< to be published even if nothing has changed

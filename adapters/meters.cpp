@@ -43,9 +43,23 @@ Rejection rejection(NumberFault fault) {
 }  // namespace
 
 Meters::Meters(std::vector<MeterWiring> wiring) {
-    meters_.reserve(wiring.size());
-    for (auto& it : wiring)
-        meters_.push_back({.wiring = std::move(it)});
+    for (const auto& it : wiring)
+        for (const Quantity quantity : all_quantities)
+            if (const auto& number = where(it, quantity)) topics_.push_back(number->topic);
+    std::sort(topics_.begin(), topics_.end());
+    topics_.erase(std::unique(topics_.begin(), topics_.end()), topics_.end());
+    for (auto& it : wiring) {
+        Meter& meter = meters_.emplace_back(Meter{.wiring = std::move(it)});
+        for (const Quantity quantity : all_quantities)
+            if (const auto& number = where(meter.wiring, quantity))
+                meter.topic[quantity] = topic(number->topic);
+    }
+}
+
+std::optional<std::size_t> Meters::topic(std::string_view name) const {
+    const auto found = std::lower_bound(topics_.begin(), topics_.end(), name);
+    if (found == topics_.end() || *found != name) return std::nullopt;
+    return static_cast<std::size_t>(found - topics_.begin());
 }
 
 const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity quantity) {
@@ -59,29 +73,18 @@ const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity
     return wiring.peak;
 }
 
-std::vector<std::string> Meters::topics() const {
-    std::vector<std::string> topics;
-    for (const auto& meter : meters_) {
-        for (const Quantity quantity : {current, power, voltage, frequency, peak}) {
-            if (const auto& number = where(meter.wiring, quantity)) topics.push_back(number->topic);
-        }
-    }
-    std::sort(topics.begin(), topics.end());
-    topics.erase(std::unique(topics.begin(), topics.end()), topics.end());
-    return topics;
-}
-
 void Meters::received(rules::Instant now, const Message& message, std::vector<rules::MeterSample>& out) {
+    const auto heard = topic(message.topic);
+    if (!heard) return;
     Payload payload(message.payload);
     for (auto& meter : meters_) {
         bool refused_as_retained = false;
-        for (const Quantity quantity : {current, power, voltage, frequency, peak}) {
-            const auto& number = where(meter.wiring, quantity);
-            if (!number || number->topic != message.topic) continue;
+        for (const Quantity quantity : all_quantities) {
+            if (meter.topic[quantity] != heard) continue;
             if (!message.retained) {
                 take(meter, quantity, now, payload);
             } else if (!std::exchange(refused_as_retained, true)) {
-                reject(meter, Rejection::retained, *number);
+                reject(meter, Rejection::retained, *where(meter.wiring, quantity));
             }
         }
         if (const auto complete = sample(meter, now)) out.push_back(*complete);

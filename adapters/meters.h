@@ -17,6 +17,7 @@
 #include <optional>
 #include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "adapters/link.h"
@@ -54,7 +55,7 @@ class Meters {
     explicit Meters(std::vector<MeterWiring> wiring);
 
     /// Each topic once.
-    std::vector<std::string> topics() const;
+    const std::vector<std::string>& topics() const { return topics_; }
 
     /// Appends the samples that the message completes to `out`; messages of other topics are ignored.
     void received(rules::Instant now, const Message& message, std::vector<rules::MeterSample>& out);
@@ -67,6 +68,7 @@ class Meters {
   private:
     enum Quantity : std::uint8_t { current, power, voltage, frequency, peak };
     static constexpr std::size_t quantities = 5;
+    static constexpr Quantity all_quantities[] = {current, power, voltage, frequency, peak};
 
     struct Known {
         double value;
@@ -74,15 +76,18 @@ class Meters {
     };
     struct Meter {
         MeterWiring wiring;
+        std::array<std::optional<std::size_t>, quantities> topic{};  ///< index into topics_
         std::array<std::optional<Known>, quantities> latest{};
         MeterCounts counts{};
     };
 
     static const std::optional<NumberAt>& where(const MeterWiring& wiring, Quantity quantity);
+    std::optional<std::size_t> topic(std::string_view name) const;
     void take(Meter& meter, Quantity quantity, rules::Instant now, Payload& payload);
     void reject(Meter& meter, Rejection why, const NumberAt& where);
     static std::optional<rules::MeterSample> sample(Meter& meter, rules::Instant now);
 
+    std::vector<std::string> topics_;  ///< sorted
     std::vector<Meter> meters_;
     std::vector<std::string> notices_;
 };

@@ -1,5 +1,6 @@
 #include "adapters/number_at.h"
 
+#include <algorithm>
 #include <charconv>
 #include <cmath>
 #include <nlohmann/json.hpp>
@@ -9,6 +10,10 @@ namespace ampmarshal::adapters {
 using nlohmann::json;
 
 namespace {
+
+/// All that have no more digits than a double holds exactly.
+constexpr std::array<double, 16> powers_of_ten{1e0, 1e1, 1e2,  1e3,  1e4,  1e5,  1e6,  1e7,
+                                               1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15};
 
 std::string_view trimmed(std::string_view text) {
     constexpr std::string_view blanks = " \t\r\n";
@@ -71,22 +76,32 @@ const json* child(const json& parent, std::string_view token) {
 
 /// Takes a number off the front: digits, perhaps with a sign and a fraction. Others are for the parser.
 std::optional<double> take_number(std::string_view& rest) {
-    const auto digits = [&](std::size_t from) {
-        const auto end = rest.find_first_not_of("0123456789", from);
-        return (end == std::string_view::npos ? rest.size() : end) - from;
+    std::uint64_t digits = 0;
+    const auto take_digits = [&](std::size_t from) {
+        std::size_t at = from;
+        for (; at < rest.size() && rest[at] >= '0' && rest[at] <= '9'; ++at)
+            digits = 10 * digits + static_cast<std::uint64_t>(rest[at] - '0');
+        return at - from;
     };
     const std::size_t sign = rest.starts_with('-') ? 1 : 0;
-    const std::size_t whole = digits(sign);
+    const std::size_t whole = take_digits(sign);
     if (whole == 0 || (whole > 1 && rest[sign] == '0')) return std::nullopt;
     std::size_t length = sign + whole;
+    std::size_t fraction = 0;
     if (length < rest.size() && rest[length] == '.') {
-        const std::size_t fraction = digits(length + 1);
+        fraction = take_digits(length + 1);
         if (fraction == 0) return std::nullopt;
         length += 1 + fraction;
     }
     double value = 0;
-    const auto [end, error] = std::from_chars(rest.data(), rest.data() + length, value);
-    if (error != std::errc() || end != rest.data() + length) return std::nullopt;
+    if (whole + fraction < powers_of_ten.size()) {
+        // Both are whole numbers that a double holds exactly, so the division rounds once, as it should.
+        value = static_cast<double>(digits) / powers_of_ten[fraction];
+        if (sign == 1) value = -value;
+    } else {
+        const auto [end, error] = std::from_chars(rest.data(), rest.data() + length, value);
+        if (error != std::errc() || end != rest.data() + length) return std::nullopt;
+    }
     rest.remove_prefix(length);
     return value;
 }
@@ -106,12 +121,18 @@ std::optional<std::string_view> take_string(std::string_view& rest) {
     return std::nullopt;
 }
 
-/// Takes blanks and then this character off the front.
+void take_blanks(std::string_view& rest) {
+    const auto blank = [](char c) { return c == ' ' || c == '\t' || c == '\r' || c == '\n'; };
+    while (!rest.empty() && blank(rest.front()))
+        rest.remove_prefix(1);
+}
+
+/// Takes this character off the front, and the blanks around it.
 bool take(std::string_view& rest, char wanted) {
-    rest.remove_prefix(std::min(rest.find_first_not_of(" \t\r\n"), rest.size()));
+    take_blanks(rest);
     if (!rest.starts_with(wanted)) return false;
     rest.remove_prefix(1);
-    rest.remove_prefix(std::min(rest.find_first_not_of(" \t\r\n"), rest.size()));
+    take_blanks(rest);
     return true;
 }
 
@@ -176,7 +197,7 @@ std::variant<double, NumberFault> Payload::number(std::string_view pointer) {
         if (const auto value = plain_number(bytes_)) return *value;
     } else if (is_flat()) {
         const std::string_view key = pointer.substr(1);
-        if (key.find_first_of("/~") == std::string_view::npos) {
+        if (std::none_of(key.begin(), key.end(), [](char c) { return c == '/' || c == '~'; })) {
             if (const auto value = flat_.find(key)) return *value;
             return NumberFault::missing;
         }

@@ -22,7 +22,10 @@ constexpr LoadState all_states[] = {LoadState::running, LoadState::starting,  Lo
                                     LoadState::off,     LoadState::locked_out};
 
 /// A time to trip of a day means a day or more, or never: a rule that compares seconds needs no special case.
-constexpr std::int64_t longest_time_to_trip_s = 86'400;
+constexpr int longest_time_to_trip_s = 86'400;
+
+/// A countdown tells tens of seconds at its finest, and sentences take long to write.
+constexpr rules::Duration countdown_every = std::chrono::seconds(5);
 
 Property amperes(std::string id, std::string name) {
     return {.id = std::move(id),
@@ -53,10 +56,9 @@ std::string alert_id(rules::AlertKind kind, std::optional<rules::LoadIndex> load
     return load ? id + "-" + rig.loads[*load].id : id;
 }
 
-std::int64_t whole_seconds(std::optional<rules::Duration> time) {
+double whole_seconds(std::optional<rules::Duration> time) {
     if (!time) return longest_time_to_trip_s;
-    const auto whole = std::chrono::duration_cast<std::chrono::seconds>(*time).count();
-    return std::clamp<std::int64_t>(whole, 0, longest_time_to_trip_s);
+    return std::clamp(std::floor(rules::seconds(*time)), 0.0, 1.0 * longest_time_to_trip_s);
 }
 
 /// The smallest headrooms over the limits that touch `legs`.
@@ -89,41 +91,68 @@ std::string figures(const rules::Reason& why) {
     return text + ")";
 }
 
+/// All of a snapshot but the sentences.
+void take_figures(RigSnapshot& shown, const rules::Marshal& marshal) {
+    const rules::Rig& rig = marshal.rig();
+    std::vector<rules::LimitView> limits;
+    shown.source = marshal.source();
+    if (shown.source) {
+        for (std::size_t i = 0; i < rig.sources[*shown.source].limits.size(); ++i)
+            limits.push_back(marshal.limit(i));
+    }
+    const auto headrooms = [&](rules::LegSet legs) {
+        return shown.source ? smallest(limits, rig.sources[*shown.source], legs) : Headrooms{0, 0};
+    };
+    for (const rules::Leg leg : rules::all_legs) {
+        const Headrooms on_leg = headrooms(rules::LegSet(leg));
+        shown.legs[leg] = {marshal.current_a(leg), marshal.voltage_v(leg), on_leg.steady_a, on_leg.start_a};
+    }
+    const Headrooms on_all = headrooms(rules::LegSet::both());
+    shown.steady_headroom_a = on_all.steady_a;
+    shown.start_headroom_a = on_all.start_a;
+    shown.time_to_trip.reset();
+    for (const rules::LimitView& limit : limits) {
+        const auto trips = limit.time_to_trip;
+        if (trips && (!shown.time_to_trip || *trips < *shown.time_to_trip)) shown.time_to_trip = trips;
+    }
+    shown.loads.resize(rig.loads.size());
+    for (rules::LoadIndex i = 0; i < rig.loads.size(); ++i) {
+        const rules::LoadView load = marshal.load(i);
+        RigSnapshot::OfLoad& of_load = shown.loads[i];
+        of_load.state = load.state;
+        of_load.wanted = load.wanted;
+        of_load.held = load.held;
+        of_load.drawn_a = load.drawn_a;
+        of_load.reason = load.reason.kind;
+    }
+}
+
 }  // namespace
 
 RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
-    const rules::Rig& rig = marshal.rig();
     RigSnapshot shown{};
-    shown.source = marshal.source();
-    for (const rules::Leg leg : rules::all_legs) {
-        shown.legs[leg].current_a = marshal.current_a(leg);
-        shown.legs[leg].voltage_v = marshal.voltage_v(leg);
-    }
-    if (shown.source) {
-        const rules::Source& source = rig.sources[*shown.source];
-        std::vector<rules::LimitView> limits;
-        for (std::size_t i = 0; i < source.limits.size(); ++i)
-            limits.push_back(marshal.limit(i));
-        for (const rules::Leg leg : rules::all_legs) {
-            const Headrooms on_leg = smallest(limits, source, rules::LegSet(leg));
-            shown.legs[leg].steady_headroom_a = on_leg.steady_a;
-            shown.legs[leg].start_headroom_a = on_leg.start_a;
-        }
-        const Headrooms on_all = smallest(limits, source, rules::LegSet::both());
-        shown.steady_headroom_a = on_all.steady_a;
-        shown.start_headroom_a = on_all.start_a;
-        for (const rules::LimitView& limit : limits) {
-            const auto trips = limit.time_to_trip;
-            if (trips && (!shown.time_to_trip || *trips < *shown.time_to_trip)) shown.time_to_trip = trips;
-        }
-    }
-    shown.loads.reserve(rig.loads.size());
-    for (rules::LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        const rules::LoadView load = marshal.load(i);
-        shown.loads.push_back({load.state, load.wanted, load.held, load.drawn_a, load.reason.kind,
-                               rules::sentence(load.reason, rig, shown.source, now)});
-    }
+    take_figures(shown, marshal);
+    for (rules::LoadIndex i = 0; i < shown.loads.size(); ++i)
+        shown.loads[i].sentence = rules::sentence(marshal.load(i).reason, marshal.rig(), shown.source, now);
     return shown;
+}
+
+const RigSnapshot& Snapshots::take(std::span<const rules::Action> since, rules::Instant now) {
+    const auto source = shown_.source;
+    take_figures(shown_, marshal_);
+    // A reason may name a limit of the source.
+    const bool all = !counted_down_at_ || source != shown_.source;
+    const bool countdowns = all || now - *counted_down_at_ >= countdown_every;
+    if (countdowns) counted_down_at_ = now;
+    const auto write = [&](rules::LoadIndex i) {
+        shown_.loads[i].sentence =
+            rules::sentence(marshal_.load(i).reason, marshal_.rig(), shown_.source, now);
+    };
+    for (const rules::Action& action : since)
+        if (const auto* changed = std::get_if<rules::LoadChanged>(&action)) write(changed->load);
+    for (rules::LoadIndex i = 0; countdowns && i < shown_.loads.size(); ++i)
+        if (all || marshal_.load(i).reason.until) write(i);
+    return shown_;
 }
 
 std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& rig,
@@ -295,9 +324,9 @@ void RigDevice::note(const rules::Action& action, std::optional<rules::SourceInd
 
 void RigDevice::put(const RigSnapshot& snapshot) {
     device_.put(source_.present, snapshot.source ? rig_.sources[*snapshot.source].id : unknown_source);
-    device_.put(source_.steady_headroom, homie::decimal(snapshot.steady_headroom_a, 1));
-    device_.put(source_.start_headroom, homie::decimal(snapshot.start_headroom_a, 1));
-    device_.put(source_.time_to_trip, std::to_string(whole_seconds(snapshot.time_to_trip)));
+    device_.put(source_.steady_headroom, snapshot.steady_headroom_a, 1);
+    device_.put(source_.start_headroom, snapshot.start_headroom_a, 1);
+    device_.put(source_.time_to_trip, whole_seconds(snapshot.time_to_trip), 0);
     for (const rules::Leg leg : rules::all_legs) {
         if (legs_[leg]) put_leg(*legs_[leg], snapshot.legs[leg]);
     }
@@ -308,24 +337,22 @@ void RigDevice::put(const RigSnapshot& snapshot) {
 void RigDevice::put_leg(const LegProperties& properties, const RigSnapshot::OnLeg& leg) {
     const auto put_if_known = [&](PropertyIndex property, std::optional<double> value) {
         if (value)
-            device_.put(property, homie::decimal(*value, 1));
+            device_.put(property, *value, 1);
         else
             device_.clear(property);
     };
     device_.put(properties.metered, true_or_false[leg.current_a.has_value()]);
     put_if_known(properties.current, leg.current_a);
     put_if_known(properties.voltage, leg.voltage_v);
-    if (properties.steady_headroom)
-        device_.put(*properties.steady_headroom, homie::decimal(leg.steady_headroom_a, 1));
-    if (properties.start_headroom)
-        device_.put(*properties.start_headroom, homie::decimal(leg.start_headroom_a, 1));
+    if (properties.steady_headroom) device_.put(*properties.steady_headroom, leg.steady_headroom_a, 1);
+    if (properties.start_headroom) device_.put(*properties.start_headroom, leg.start_headroom_a, 1);
 }
 
 void RigDevice::put_load(LoadNode& node, const RigSnapshot::OfLoad& load) {
     device_.put(node.state, word(load.state));
     device_.put(node.reason, word(load.reason));
     device_.put(node.sentence, load.sentence);
-    device_.put(node.current, homie::decimal(load.drawn_a, 1));
+    device_.put(node.current, load.drawn_a, 1);
     if (!node.operated) return;
     const bool locked_out = load.state == LoadState::locked_out;
     device_.put(node.operated->demand, true_or_false[load.wanted]);

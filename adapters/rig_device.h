@@ -54,6 +54,21 @@ struct RigSnapshot {
 
 RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now);
 
+/// Takes one snapshot after the other of the same Marshal, which must outlive it. Sentences take long to
+/// write: one is written anew when its load has changed, or from time to time while it counts down.
+class Snapshots {
+  public:
+    explicit Snapshots(const rules::Marshal& marshal) : marshal_(marshal) {}
+
+    /// `since`: all that the Marshal has done since the one before.
+    const RigSnapshot& take(std::span<const rules::Action> since, rules::Instant now);
+
+  private:
+    const rules::Marshal& marshal_;
+    RigSnapshot shown_{};
+    std::optional<rules::Instant> counted_down_at_;
+};
+
 /// What a person reads of an alert, on the phone as in the log.
 std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& rig,
                            std::optional<rules::SourceIndex> source, rules::Instant now);

@@ -22,18 +22,12 @@ bool send(Link& link, const SwitchWiring& wiring, bool on) {
 
 Switches::Switches(std::vector<std::optional<SwitchWiring>> by_load) {
     switches_.reserve(by_load.size());
-    for (auto& wiring : by_load)
+    for (auto& wiring : by_load) {
+        if (wiring && wiring->feedback) topics_.push_back(wiring->feedback->topic);
         switches_.push_back({.wiring = std::move(wiring)});
-}
-
-std::vector<std::string> Switches::topics() const {
-    std::vector<std::string> topics;
-    for (const auto& it : switches_) {
-        if (it.wiring && it.wiring->feedback) topics.push_back(it.wiring->feedback->topic);
     }
-    std::sort(topics.begin(), topics.end());
-    topics.erase(std::unique(topics.begin(), topics.end()), topics.end());
-    return topics;
+    std::sort(topics_.begin(), topics_.end());
+    topics_.erase(std::unique(topics_.begin(), topics_.end()), topics_.end());
 }
 
 bool Switches::command(rules::Instant now, Link& link, rules::LoadIndex load, bool on) {
@@ -58,6 +52,8 @@ void Switches::link_down() {
 }
 
 void Switches::received(rules::Instant now, const Message& message, std::vector<rules::SwitchFeedback>& out) {
+    // Most messages are a meter's.
+    if (!std::binary_search(topics_.begin(), topics_.end(), message.topic)) return;
     std::optional<Payload> payload;
     for (rules::LoadIndex load = 0; load < switches_.size(); ++load) {
         LoadSwitch& it = switches_[load];

@@ -38,7 +38,7 @@ class Switches {
     explicit Switches(std::vector<std::optional<SwitchWiring>> by_load);
 
     /// Feedback topics, each once.
-    std::vector<std::string> topics() const;
+    const std::vector<std::string>& topics() const { return topics_; }
 
     /// False if the command could not be sent; it is then forgotten.
     bool command(rules::Instant now, Link& link, rules::LoadIndex load, bool on);
@@ -66,6 +66,7 @@ class Switches {
     };
 
     std::vector<LoadSwitch> switches_;
+    std::vector<std::string> topics_;  ///< sorted
     std::vector<std::string> notices_;
 };
 

@@ -304,7 +304,7 @@ void Steward::tell_news(Instant now) {
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;
-    device_.apply(news_, adapters::snapshot(marshal_, now), now, link_);
+    device_.apply(news_, snapshots_.take(news_, now), now, link_);
     news_.clear();
     asked_ = false;
     shown_at_ = now;

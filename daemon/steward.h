@@ -92,6 +92,7 @@ class Steward : public adapters::Link::Listener {
     adapters::Meters meters_;
     adapters::Switches switches_;
     adapters::RigDevice device_;
+    adapters::Snapshots snapshots_{marshal_};
     std::vector<rules::Event> inherited_;  ///< from before a reload, until the link is up
     std::vector<rules::Action> news_;      ///< done and not told yet
     bool asked_ = false;                   ///< somebody set something, and waits for it to show

@@ -146,6 +146,10 @@ TEST_CASE("numbers are written with '.', without exponent, and never as -0", "[h
     CHECK(decimal(12.34, 1) == "12.3");
     CHECK(decimal(-0.04, 1) == "0.0");
     CHECK(decimal(1e6, 1) == "1000000.0");
+    CHECK(decimal(-12.25, 0) == "-12");
+    CHECK(decimal(-12.006, 2) == "-12.01");
+    CHECK(decimal(0.5, 4) == "0.5000");
+    CHECK(decimal(3e12, 1) == "3000000000000.0");
     CHECK(decimal(std::numeric_limits<double>::infinity(), 1).empty());
     CHECK(decimal(std::nan(""), 1).empty());
     CHECK(decimal(1e300, 1).empty());  // longer than any reading
@@ -292,6 +296,33 @@ TEST_CASE("a trembling number is published at its pace, and its last value alway
     CHECK(link.sent_to(base + "/lamp/current") == std::vector<std::string>{"10.00", "10.50"});
     lamp.device.flush(now + 500ms, link);
     CHECK(link.kept(base + "/lamp/current") == "10.99");
+}
+
+TEST_CASE("a number is published when its last digit changes, and only then", "[homie]") {
+    Lamp lamp;
+    RetainingLink link;
+    lamp.device.link_up(at(0s), link);
+    link.forget();
+    rules::Instant now = at(1s);
+    for (const double current_a : {9.96, 10.04, 9.951, 10.06, 10.14, -0.04, 0.04, 2e12}) {
+        lamp.device.put(lamp.current, current_a, 1);
+        lamp.device.flush(now += 1s, link);
+    }
+    CHECK(link.sent_to(base + "/lamp/current") ==
+          std::vector<std::string>{"10.0", "10.1", "0.0", "2000000000000.0"});
+    lamp.device.put(lamp.current, "3.5");
+    lamp.device.put(lamp.current, 2e12, 1);
+    lamp.device.put(lamp.current, std::nan(""), 1);
+    lamp.device.flush(now += 1s, link);
+    CHECK(link.kept(base + "/lamp/current") == std::nullopt);
+    lamp.device.put(lamp.current, 3.5, 1);
+    lamp.device.clear(lamp.current);
+    lamp.device.put(lamp.current, 3.5, 1);
+    lamp.device.flush(now += 1s, link);
+    CHECK(link.kept(base + "/lamp/current") == "3.5");
+    lamp.device.put(lamp.level, 7, 0);
+    lamp.device.flush(now += 1s, link);
+    CHECK(link.kept(base + "/lamp/level") == "7");
 }
 
 TEST_CASE("a number that jumps does not wait", "[homie]") {

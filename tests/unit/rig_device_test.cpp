@@ -479,6 +479,39 @@ TEST_CASE("a snapshot takes the time to trip of the limit that trips first", "[r
     CHECK(snapshot(marshal, at(1s)).time_to_trip == marshal.limit(1).time_to_trip);
 }
 
+TEST_CASE("in a row of snapshots a sentence is new when its load changed, the source did, or it counts down",
+          "[rig_device]") {
+    rules::Rig rig = heron();
+    rig.loads[0].minimum_off = 60s;
+    rig.timing.stale_after = {{1h, 1h}};
+    rules::Marshal marshal(rig, 0, at(0s));
+    Snapshots snapshots(marshal);
+    std::vector<rules::Action> since;
+    const auto tell = [&](const rules::Event& event) {
+        const auto actions = marshal.on(event);
+        since.insert(since.end(), actions.begin(), actions.end());
+    };
+    const auto sentence_at = [&](rules::Duration when) {
+        const RigSnapshot whole = snapshot(marshal, at(when));
+        const RigSnapshot& taken = snapshots.take(std::exchange(since, {}), at(when));
+        CHECK(taken.loads[0].reason == whole.loads[0].reason);
+        CHECK(taken.steady_headroom_a == whole.steady_headroom_a);
+        CHECK(taken.legs[rules::Leg::l1].current_a == whole.legs[rules::Leg::l1].current_a);
+        CHECK(taken.loads[0].sentence == whole.loads[0].sentence);
+        return taken.loads[0].sentence;
+    };
+    sentence_at(0s);
+    tell(rules::LinkChanged{at(1s), true});
+    for (const rules::Leg leg : rules::all_legs)
+        tell(rules::MeterSample{.at = at(1s), .leg = leg, .current_a = 1});
+    for (auto when = 2s; when < 60s; when += when < 5s ? 1s : 5s) {
+        tell(rules::Tick{at(when)});
+        CHECK(sentence_at(when).starts_with("rests before its next start for another"));
+    }
+    tell(rules::SourceChanged{at(61s), 1});
+    sentence_at(61s);
+}
+
 TEST_CASE("a limit over both legs counts on each", "[rig_device]") {
     rules::Marshal marshal(heron(), 1, at(0s));
     const RigSnapshot s = snapshot(marshal, at(1s));
