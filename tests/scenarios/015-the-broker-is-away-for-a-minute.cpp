@@ -16,7 +16,7 @@ TEST_CASE("after a minute without the broker everything is decided anew and noth
     rig.run_for(1min);
     std::vector<std::string> commands;
     rig.broker().meddle([&](SimulatedBroker::InTransit& message) {
-        if (message.to == "rig") commands.push_back(message.topic + " " + message.payload);
+        if (message.to == "rig") commands.push_back(std::string(message.topic) + " " + message.payload);
         return std::size_t{1};
     });
 

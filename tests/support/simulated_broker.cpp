@@ -43,7 +43,7 @@ bool topic_matches(std::string_view topic_filter, std::string_view topic) {
 
 SimulatedBroker::Client::~Client() {
     std::erase(broker_.clients_, this);
-    broker_.receivers_.clear();
+    ++broker_.subscriptions_changed_;
     broker_.forget_due(*this);
     if (state_ == State::up) broker_.publish_will(*this);
 }
@@ -51,7 +51,7 @@ SimulatedBroker::Client::~Client() {
 void SimulatedBroker::Client::subscribe(std::string_view topic_filter) {
     if (std::find(subscriptions_.begin(), subscriptions_.end(), topic_filter) != subscriptions_.end()) return;
     subscriptions_.emplace_back(topic_filter);
-    broker_.receivers_.clear();
+    ++broker_.subscriptions_changed_;
     if (connected()) broker_.send_retained(*this, topic_filter);
 }
 
@@ -68,33 +68,34 @@ SimulatedBroker::~SimulatedBroker() {
 std::unique_ptr<SimulatedBroker::Client> SimulatedBroker::client(std::string id,
                                                                  std::optional<adapters::Will> will) {
     // make_unique cannot reach the private constructor.
-    std::unique_ptr<Client> made(new Client(*this, std::move(id), std::move(will)));
+    std::unique_ptr<Client> made(new Client(*this, *ids_.insert(std::move(id)).first, std::move(will)));
     clients_.push_back(made.get());
     begin_to_connect(*made);
     return made;
 }
 
 void SimulatedBroker::run_until(Instant end) {
-    while (!due_.empty() && due_.begin()->first <= end) {
-        const auto [at, due] = std::move(*due_.begin());
-        due_.erase(due_.begin());
-        now_ = std::max(now_, at);
+    while (!due_.empty() && due_.front().at <= end) {
+        Due due = std::move(due_.front());
+        due_.pop_front();
+        now_ = std::max(now_, due.at);
         Client& client = *due.client;
         if (!due.message) {
             come_up(client);
             continue;
         }
-        const InTransit& message = *due.message;
+        InTransit& message = *due.message;
         const bool expired = message.expires && *message.expires < now_;
-        if (expired || client.listener_ == nullptr) continue;
-        client.listener_->received(now_, {message.topic, message.payload, message.retained});
+        if (!expired && client.listener_ != nullptr)
+            client.listener_->received(now_, {message.topic, message.payload, message.retained});
+        spare_ = std::move(message.payload);
     }
     now_ = std::max(now_, end);
 }
 
 std::optional<Instant> SimulatedBroker::next_due() const {
     if (due_.empty()) return std::nullopt;
-    return due_.begin()->first;
+    return due_.front().at;
 }
 
 void SimulatedBroker::cut(Client& client, std::string_view why) {
@@ -125,63 +126,99 @@ void SimulatedBroker::start() {
     }
 }
 
+void SimulatedBroker::forget_retained() {
+    for (auto& [name, topic] : topics_)
+        topic.retained.reset();
+}
+
 std::optional<std::string> SimulatedBroker::retained(std::string_view topic) const {
-    const auto found = retained_.find(topic);
-    if (found == retained_.end()) return std::nullopt;
-    const Retained& kept = found->second;
+    const auto found = topics_.find(topic);
+    if (found == topics_.end() || !found->second.retained) return std::nullopt;
+    const Retained& kept = *found->second.retained;
     if (kept.expires && *kept.expires < now_) return std::nullopt;
     return kept.payload;
 }
 
-void SimulatedBroker::accept(const std::string& from, const Publication& publication) {
-    const std::string topic(publication.topic);
+SimulatedBroker::Topics::value_type& SimulatedBroker::topic(std::string_view name) {
+    const auto found = topics_.find(name);
+    return found != topics_.end() ? *found : *topics_.try_emplace(std::string(name)).first;
+}
+
+void SimulatedBroker::accept(std::string_view from, const Publication& publication) {
+    Topics::value_type& entry = topic(publication.topic);
+    auto& [name, topic] = entry;
     std::optional<Instant> expires;
     if (publication.expires_after) expires = now_ + *publication.expires_after;
     if (publication.delivery == Delivery::state) {
         if (publication.payload.empty()) {
-            retained_.erase(topic);
+            topic.retained.reset();
         } else {
-            retained_[topic] = {from, std::string(publication.payload), expires};
+            if (!topic.retained) topic.retained.emplace();
+            topic.retained->from = from;
+            topic.retained->payload = publication.payload;
+            topic.retained->expires = expires;
         }
     }
-    for (Client* to : receivers(topic)) {
-        send(*to, {from, to->id_, topic, std::string(publication.payload), false, now_ + latency_, expires});
-    }
+    for (Client* to : receivers(entry))
+        send(*to, {from, to->id_, name, copy_of(publication.payload), false, now_ + latency_, expires});
 }
 
-const std::vector<SimulatedBroker::Client*>& SimulatedBroker::receivers(const std::string& topic) {
-    const auto [entry, is_new] = receivers_.try_emplace(topic);
-    if (!is_new) return entry->second;
+const std::vector<SimulatedBroker::Client*>& SimulatedBroker::receivers(Topics::value_type& entry) {
+    auto& [name, topic] = entry;
+    if (topic.receivers_of == subscriptions_changed_) return topic.receivers;
+    topic.receivers_of = subscriptions_changed_;
+    topic.receivers.clear();
     for (Client* client : clients_) {
         const bool wants =
             std::any_of(client->subscriptions_.begin(), client->subscriptions_.end(),
-                        [&](const std::string& filter) { return topic_matches(filter, topic); });
-        if (wants) entry->second.push_back(client);
+                        [&](const std::string& filter) { return topic_matches(filter, entry.first); });
+        if (wants) topic.receivers.push_back(client);
     }
-    return entry->second;
+    return topic.receivers;
 }
 
 void SimulatedBroker::send(Client& to, InTransit message) {
     if (!to.connected()) return;
     const std::size_t copies = meddler_ ? meddler_(message) : 1;
+    const Instant at = message.due;
     for (std::size_t copy = 1; copy < copies; ++copy)
-        due_.emplace(message.due, Due{&to, message});
-    if (copies > 0) due_.emplace(message.due, Due{&to, std::move(message)});
+        enqueue({at, &to, message});
+    if (copies > 0) enqueue({at, &to, std::move(message)});
 }
 
 void SimulatedBroker::send_retained(Client& to, std::string_view topic_filter) {
-    for (const auto& [topic, kept] : retained_) {
-        const bool expired = kept.expires && *kept.expires < now_;
-        if (expired || !topic_matches(topic_filter, topic)) continue;
-        send(to, {kept.from, to.id_, topic, kept.payload, true, now_ + latency_, kept.expires});
+    std::vector<const Topics::value_type*> kept;
+    for (const auto& entry : topics_) {
+        const auto& retained = entry.second.retained;
+        const bool there = retained && !(retained->expires && *retained->expires < now_);
+        if (there && topic_matches(topic_filter, entry.first)) kept.push_back(&entry);
     }
+    std::sort(kept.begin(), kept.end(), [](const auto* a, const auto* b) { return a->first < b->first; });
+    for (const auto* entry : kept) {
+        const Retained& retained = *entry->second.retained;
+        send(to, {retained.from, to.id_, entry->first, retained.payload, true, now_ + latency_,
+                  retained.expires});
+    }
+}
+
+void SimulatedBroker::enqueue(Due due) {
+    auto before = due_.end();
+    while (before != due_.begin() && std::prev(before)->at > due.at)
+        --before;
+    due_.insert(before, std::move(due));
+}
+
+std::string SimulatedBroker::copy_of(std::string_view payload) {
+    std::string copy = std::exchange(spare_, {});
+    copy = payload;
+    return copy;
 }
 
 void SimulatedBroker::begin_to_connect(Client& client) {
     client.waits_for_broker_ = !running_;
     if (!running_) return;
     client.state_ = Client::State::connecting;
-    due_.emplace(now_ + latency_, Due{&client, std::nullopt});
+    enqueue({now_ + latency_, &client, std::nullopt});
 }
 
 void SimulatedBroker::break_connection(Client& client, std::string_view why) {
@@ -204,7 +241,7 @@ void SimulatedBroker::come_up(Client& client) {
 }
 
 void SimulatedBroker::forget_due(const Client& client) {
-    std::erase_if(due_, [&](const auto& entry) { return entry.second.client == &client; });
+    std::erase_if(due_, [&](const Due& due) { return due.client == &client; });
 }
 
 }  // namespace ampmarshal::tests

@@ -10,10 +10,12 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
+#include <deque>
 #include <functional>
-#include <map>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <string_view>
 #include <unordered_map>
@@ -45,11 +47,11 @@ class SimulatedBroker {
         friend class SimulatedBroker;
         enum class State { down, connecting, up };
 
-        Client(SimulatedBroker& broker, std::string id, std::optional<adapters::Will> will)
-            : broker_(broker), id_(std::move(id)), will_(std::move(will)) {}
+        Client(SimulatedBroker& broker, std::string_view id, std::optional<adapters::Will> will)
+            : broker_(broker), id_(id), will_(std::move(will)) {}
 
         SimulatedBroker& broker_;
-        std::string id_;
+        std::string_view id_;
         std::optional<adapters::Will> will_;
         Listener* listener_ = nullptr;
         std::vector<std::string> subscriptions_;
@@ -57,11 +59,12 @@ class SimulatedBroker {
         bool waits_for_broker_ = false;
     };
 
-    /// A message on its way to one client.
+    /// A message on its way to one client. Its names are the broker's own, and good for as long as that
+    /// lives.
     struct InTransit {
-        std::string from;
-        std::string to;
-        std::string topic;
+        std::string_view from;
+        std::string_view to;
+        std::string_view topic;
         std::string payload;
         bool retained;
         rules::Instant due;
@@ -98,27 +101,42 @@ class SimulatedBroker {
     /// Clients that were up or connecting when it died connect again.
     void start();
     /// What a broker without persistence has after a restart.
-    void forget_retained() { retained_.clear(); }
+    void forget_retained();
     std::optional<std::string> retained(std::string_view topic) const;
 
     void meddle(Meddler meddler) { meddler_ = std::move(meddler); }
 
   private:
     struct Retained {
-        std::string from;
+        std::string_view from;
         std::string payload;
         std::optional<rules::Instant> expires;
     };
+    struct Topic {
+        std::optional<Retained> retained;
+        /// Who gets it; made anew after a change of subscriptions or clients.
+        std::vector<Client*> receivers;
+        std::uint64_t receivers_of = 0;
+    };
+    struct Hash {
+        using is_transparent = void;
+        std::size_t operator()(std::string_view text) const { return std::hash<std::string_view>{}(text); }
+    };
+    using Topics = std::unordered_map<std::string, Topic, Hash, std::equal_to<>>;
     struct Due {
+        rules::Instant at;
         Client* client;
         /// Nothing: the client comes up.
         std::optional<InTransit> message;
     };
 
-    void accept(const std::string& from, const adapters::Publication& publication);
-    const std::vector<Client*>& receivers(const std::string& topic);
+    Topics::value_type& topic(std::string_view name);
+    void accept(std::string_view from, const adapters::Publication& publication);
+    const std::vector<Client*>& receivers(Topics::value_type& topic);
     void send(Client& to, InTransit message);
     void send_retained(Client& to, std::string_view topic_filter);
+    void enqueue(Due due);
+    std::string copy_of(std::string_view payload);
     void begin_to_connect(Client& client);
     void break_connection(Client& client, std::string_view why);
     void publish_will(const Client& client);
@@ -128,12 +146,13 @@ class SimulatedBroker {
     rules::Duration latency_;
     rules::Instant now_{};
     bool running_ = true;
+    std::set<std::string, std::less<>> ids_;  ///< of all clients that ever were
     std::vector<Client*> clients_;
-    std::map<std::string, Retained, std::less<>> retained_;
-    /// Equal instants stay in the order of insertion.
-    std::multimap<rules::Instant, Due> due_;
-    /// Who gets a topic; emptied whenever a subscription or a client changes.
-    std::unordered_map<std::string, std::vector<Client*>> receivers_;
+    Topics topics_;
+    std::uint64_t subscriptions_changed_ = 1;
+    /// In order; equal instants stay in the order of insertion.
+    std::deque<Due> due_;
+    std::string spare_;  ///< the payload delivered last: its memory serves the next
     Meddler meddler_;
 };
 
