@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <charconv>
 #include <cmath>
+#include <cstdint>
 #include <utility>
 
 namespace ampmarshal::virtual_rig {
@@ -16,7 +17,7 @@ double quantised(double value, double resolution) {
     return resolution > 0 ? std::round(value / resolution) * resolution : value;
 }
 
-/// Builds a payload on the stack.
+/// Builds a payload on the stack. Numbers are not negative, and written with three decimals.
 class Text {
   public:
     Text& add(std::string_view text) {
@@ -24,13 +25,17 @@ class Text {
         return *this;
     }
     Text& add(double value) {
-        end_ = std::to_chars(end_, buffer_ + sizeof buffer_, value, std::chars_format::fixed, 3).ptr;
+        const auto thousandths = static_cast<std::uint64_t>(value * 1000 + 0.5);
+        end_ = std::to_chars(end_, buffer_ + sizeof buffer_, thousandths / 1000).ptr;
+        *end_++ = '.';
+        for (const unsigned place : {100U, 10U, 1U})
+            *end_++ = static_cast<char>('0' + thousandths / place % 10);
         return *this;
     }
     std::string_view view() const { return {buffer_, static_cast<std::size_t>(end_ - buffer_)}; }
 
   private:
-    char buffer_[256];  // the keys take 45 characters, and each of four readings fewer than 20
+    char buffer_[256];  // the keys take 45 characters, and each of four readings at most 20
     char* end_ = buffer_;
 };
 
@@ -52,7 +57,7 @@ Meter::Meter(const MeterPlan& plan, std::string topic, Instant beginning, Random
       next_sample_(beginning + plan.period),
       on_its_way_(static_cast<std::size_t>(plan.latency / plan.period) + 2) {}
 
-void Meter::work(Instant now, double current_a, double voltage_v, double frequency_hz, adapters::Link& link) {
+void Meter::work(Instant now, double current_a, double voltage_v, double frequency_hz) {
     watch(current_a);
     while (now >= next_sample_) {
         if (count_ < on_its_way_.size()) {
@@ -61,16 +66,15 @@ void Meter::work(Instant now, double current_a, double voltage_v, double frequen
         }
         next_sample_ += plan_.period;
     }
+}
+
+void Meter::speak(Instant now, adapters::Link& link) {
     while (count_ > 0 && on_its_way_[first_].leaves <= now) {
         const Reading reading = on_its_way_[first_];
         first_ = (first_ + 1) % on_its_way_.size();
         --count_;
         if (fault_ != MeterFault::silent) publish(reading, link);
     }
-}
-
-Instant Meter::due() const {
-    return count_ > 0 ? std::min(next_sample_, on_its_way_[first_].leaves) : next_sample_;
 }
 
 double Meter::wrong_a() {

@@ -20,14 +20,18 @@ class Meter {
 
     /// Between samples, with every step's current: a peak-hold value misses nothing.
     void watch(double current_a) { highest_a_ = current_a > highest_a_ ? current_a : highest_a_; }
-    /// Samples if it is time to, and publishes what is due.
-    void work(Instant now, double current_a, double voltage_v, double frequency_hz, adapters::Link& link);
+    /// Samples if it is time to.
+    void work(Instant now, double current_a, double voltage_v, double frequency_hz);
+    /// Publishes what is due.
+    void speak(Instant now, adapters::Link& link);
     /// `amount_a`: how far an offset or a spike is off.
     void set_fault(MeterFault fault, double amount_a) {
         fault_ = fault;
         wrong_by_a_ = amount_a;
     }
-    Instant due() const;
+    Instant samples_at() const { return next_sample_; }
+    /// When the next message leaves; the end of time if none is on its way.
+    Instant speaks_at() const { return count_ > 0 ? on_its_way_[first_].leaves : Instant::max(); }
 
   private:
     struct Reading {

@@ -15,7 +15,7 @@ void Motor::start(Instant now, bool jammed) {
     started_ = now;
 }
 
-bool Motor::turn(Instant now, double volts) {
+bool Motor::turn_on(Instant now, double volts) {
     if (phase_ == Phase::locked && !jammed_ && volts >= plan_.turns_from_v &&
         now - started_ >= plan_.plateau) {
         phase_ = Phase::falling;
@@ -28,18 +28,11 @@ bool Motor::turn(Instant now, double volts) {
     return false;
 }
 
-Draw Motor::draw(Instant now, double nominal_v) const {
+Draw Motor::draw_starting(Instant now, double nominal_v) const {
+    if (phase_ == Phase::locked) return {plan_.start_a / nominal_v, 0};
     const double excess_a = plan_.start_a - plan_.running_a;
-    switch (phase_) {
-        case Phase::off: break;
-        case Phase::locked: return {plan_.start_a / nominal_v, 0};
-        case Phase::falling: {
-            const double left = std::exp(-rules::seconds(now - turning_) / rules::seconds(plan_.fall));
-            return {excess_a * left / nominal_v, plan_.running_a};
-        }
-        case Phase::running: return {0, plan_.running_a};
-    }
-    return {};
+    const double left = std::exp(-rules::seconds(now - turning_) / rules::seconds(plan_.fall));
+    return {excess_a * left / nominal_v, plan_.running_a};
 }
 
 }  // namespace ampmarshal::virtual_rig

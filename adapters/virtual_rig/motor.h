@@ -26,7 +26,7 @@ class Motor {
     void start(Instant now, bool jammed);
     void stop() { phase_ = Phase::off; }
     /// Call after every step with the voltage during it. True when the start has just settled.
-    bool turn(Instant now, double volts);
+    bool turn(Instant now, double volts) { return starting() && turn_on(now, volts); }
 
     bool on() const { return phase_ != Phase::off; }
     bool starting() const { return phase_ == Phase::locked || phase_ == Phase::falling; }
@@ -37,11 +37,17 @@ class Motor {
     }
     /// Locked for much longer than a healthy start.
     bool stalled(Instant now) const { return locked_for(now) > plan_.plateau + 500ms; }
-    Draw draw(Instant now, double nominal_v) const;
+    Draw draw(Instant now, double nominal_v) const {
+        if (starting()) return draw_starting(now, nominal_v);
+        return {0, running() ? plan_.running_a : 0};
+    }
     const MotorPlan& plan() const { return plan_; }
 
   private:
     enum class Phase { off, locked, falling, running };
+
+    bool turn_on(Instant now, double volts);
+    Draw draw_starting(Instant now, double nominal_v) const;
 
     MotorPlan plan_;
     Phase phase_ = Phase::off;

@@ -146,9 +146,16 @@ struct GeneratorPlan {
     double droop = 0.04;  ///< share of the frequency lost at the running rating
 };
 
+/// On its own battery, which is never empty here. Holds voltage and frequency whatever it carries.
+struct InverterPlan {
+    double continuous_w;
+    double surge_w;
+    Duration surge_allowed = 5s;  ///< it carries its surge at least so long from cold
+};
+
 struct SourcePlan {
     std::string name;
-    std::variant<BreakerPlan, GeneratorPlan> kind;
+    std::variant<BreakerPlan, GeneratorPlan, InverterPlan> kind;
     double no_load_v = 121;
     double impedance_ohm = 0.06;  ///< of each leg's conductor, its cord included
     /// Both rig legs hang on one conductor (an adapter): one breaker, one impedance for their sum.

@@ -16,7 +16,7 @@ void Relay::command(Instant now, bool close) {
     coming_[coming_count_++] = {now + plan_.latency + late, close};
 }
 
-Relay::Outcome Relay::settle(Instant now) {
+Relay::Outcome Relay::move(Instant now) {
     const bool obeyed = coming_count_ > 0 && coming_[0].due <= now;
     while (coming_count_ > 0 && coming_[0].due <= now) {
         asked_closed_ = coming_[0].close;
@@ -48,7 +48,7 @@ bool Relay::flap(Instant now) {
     return true;
 }
 
-std::optional<Instant> Relay::due() const {
+std::optional<Instant> Relay::next_move() const {
     std::optional<Instant> next;
     if (coming_count_ > 0) next = coming_[0].due;
     if (fault_ == RelayFault::feedback_flaps) next = next ? std::min(*next, flaps_at_) : flaps_at_;

@@ -22,20 +22,27 @@ class Relay {
                       ///< flaps
     };
     /// What is due by `now` happens.
-    Outcome settle(Instant now);
+    Outcome settle(Instant now) { return idle() ? Outcome{false, false} : move(now); }
     void set_fault(RelayFault fault) { fault_ = fault; }
 
     bool closed() const { return closed_; }
     /// What its feedback contact says.
     bool reports_closed() const { return closed_ != feedback_wrong_; }
     bool feedback() const { return plan_.feedback; }
-    std::optional<Instant> due() const;
+    std::optional<Instant> due() const { return idle() ? std::nullopt : next_move(); }
 
   private:
     struct Command {
         Instant due;
         bool close;
     };
+    /// Nothing is on its way, and nothing happens by itself.
+    bool idle() const {
+        return coming_count_ == 0 && fault_ == RelayFault::none && !feedback_wrong_ &&
+               closed_ == asked_closed_ && !plan_.drops_out_after;
+    }
+    Outcome move(Instant now);
+    std::optional<Instant> next_move() const;
     bool flap(Instant now);
 
     // More commands than this on their way within one latency is a flood; the newest then replaces the last.

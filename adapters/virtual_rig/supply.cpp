@@ -39,15 +39,38 @@ TripPoints draw_breaker(const BreakerPlan& plan, std::string limit, LegSet legs,
             0};
 }
 
-TripPoints draw_generator(const GeneratorPlan& plan, std::string limit, LegSet legs, double share_a_per_w,
-                          Random& random) {
-    const double starting_a = plan.starting_w * share_a_per_w;
-    const double pickup_a = plan.running_w * share_a_per_w * random.uniform(1.0, 1.1);
-    const double allowed_s = rules::seconds(plan.starting_allowed) * random.uniform(1.0, 1.5);
-    // A plate with hardly more starting than running watts would put the time constant at infinity.
-    const double ratio = std::max(starting_a / pickup_a, 1.05);
-    return {std::move(limit),        legs, starting_a, pickup_a, allowed_s / cold_times(ratio), starting_a,
-            random.uniform(0.1, 0.5)};
+/// What generators and inverters have in common: a rating that lasts, and a higher one for a short time.
+struct Ratings {
+    const char* part;  ///< what carries the sum of the legs
+    double lasting_w;
+    double short_w;
+    Duration short_allowed;
+    double gives_in_after_s;  ///< once asked for more than the short rating, at the earliest
+    double gives_in_by_s;     ///< and at the latest
+};
+
+Ratings ratings_of(const GeneratorPlan& plan) {
+    return {"engine", plan.running_w, plan.starting_w, plan.starting_allowed, 0.1, 0.5};
+}
+
+Ratings ratings_of(const InverterPlan& plan) {
+    return {"inverter", plan.continuous_w, plan.surge_w, plan.surge_allowed, 0.02, 0.1};
+}
+
+TripPoints draw_power(const Ratings& plan, std::string limit, LegSet legs, double share_a_per_w,
+                      Random& random) {
+    const double short_a = plan.short_w * share_a_per_w;
+    const double pickup_a = plan.lasting_w * share_a_per_w * random.uniform(1.0, 1.1);
+    const double allowed_s = rules::seconds(plan.short_allowed) * random.uniform(1.0, 1.5);
+    // A plate with hardly more for a short time than for long would put the time constant at infinity.
+    const double ratio = std::max(short_a / pickup_a, 1.05);
+    return {std::move(limit),
+            legs,
+            short_a,
+            pickup_a,
+            allowed_s / cold_times(ratio),
+            short_a,
+            random.uniform(plan.gives_in_after_s, plan.gives_in_by_s)};
 }
 
 LegSet legs_of(int legs) {
@@ -69,12 +92,13 @@ std::vector<TripPoints> draw_trip_points(const SourcePlan& plan, int legs, doubl
         }
         return drawn;
     }
-    const auto& generator = std::get<GeneratorPlan>(plan.kind);
-    drawn.push_back(draw_generator(generator, "engine", legs_of(legs), 1 / nominal_v, random));
+    const auto* generator = std::get_if<GeneratorPlan>(&plan.kind);
+    const Ratings ratings =
+        generator ? ratings_of(*generator) : ratings_of(std::get<InverterPlan>(plan.kind));
+    drawn.push_back(draw_power(ratings, ratings.part, legs_of(legs), 1 / nominal_v, random));
     if (legs == 2 && !plan.one_conductor) {
-        for (const Leg leg : rules::all_legs) {
-            drawn.push_back(draw_generator(generator, name(leg), LegSet(leg), 0.5 / nominal_v, random));
-        }
+        for (const Leg leg : rules::all_legs)
+            drawn.push_back(draw_power(ratings, name(leg), LegSet(leg), 0.5 / nominal_v, random));
     }
     return drawn;
 }

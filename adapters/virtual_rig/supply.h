@@ -31,7 +31,9 @@ struct TripPoints {
 /// min; instantaneous from 3 x (the low end of IEC 60898-1 type B) to 10 x rating. Generators: pick-up 1.0
 /// to 1.1 x the running rating, 1 to 1.5 x the allowed time at the starting rating from cold; the engine
 /// stalls 0.1 to 0.5 s after it is asked for more than the starting rating. With two windings each carries
-/// half the plate, and the engine the sum.
+/// half the plate, and the engine the sum. Inverters: the same for their continuous and surge ratings, but
+/// the electronics cut off 20 to 100 ms after they are asked for more than the surge (common practice, no
+/// source).
 std::vector<TripPoints> draw_trip_points(const SourcePlan& plan, int legs, double nominal_v, Random& random);
 
 /// One line for people.

@@ -22,7 +22,7 @@ constexpr std::string_view off_payload = "OFF";
 }  // namespace
 
 VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, Instant beginning)
-    : plan_(std::move(plan)), link_(link), beginning_(beginning), time_(beginning) {
+    : plan_(std::move(plan)), link_(link), beginning_(beginning), time_(beginning), next_(beginning) {
     assert(!plan_.sources.empty());
     const std::string root = plan_.topic_prefix + "/" + plan_.name + "/";
     source_topic_ = root + "source";
@@ -52,6 +52,7 @@ VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, I
     link_.listen(this);
     link_.subscribe(root + "relay/+/set");
     if (link_.connected()) link_up(beginning);
+    next_ = find_next();
 }
 
 VirtualRig::~VirtualRig() {
@@ -59,11 +60,19 @@ VirtualRig::~VirtualRig() {
 }
 
 void VirtualRig::advance(Instant now) {
-    for (Instant next = next_step(); next <= now; next = next_step())
-        step_to(next);
+    while (next_step() <= now) {
+        // What a meter says leaves without a step of the physics.
+        if (next_message_ < next_) {
+            let_meters_speak(next_message_);
+            continue;
+        }
+        step_to(next_);
+        next_ = find_next();
+        let_meters_speak(time_);
+    }
 }
 
-Instant VirtualRig::next_step() const {
+Instant VirtualRig::find_next() const {
     Instant next = time_ + (calm_ ? calm_step : fine_step);
     const auto not_across = [&](Instant due) {
         if (due < next) next = std::max(due, time_ + Duration(1));
@@ -74,7 +83,7 @@ Instant VirtualRig::next_step() const {
         if (const auto due = seat.relay->due()) not_across(*due);
     }
     for (const Meter& meter : meters_)
-        not_across(meter.due());
+        not_across(meter.samples_at());
     if (script_next_ < plan_.supply_script.size())
         not_across(beginning_ + plan_.supply_script[script_next_].at);
     return next;
@@ -209,8 +218,16 @@ void VirtualRig::count_overlaps() {
 
 void VirtualRig::read_meters() {
     for (std::size_t i = 0; i < meters_.size(); ++i) {
-        const Leg leg = rules::all_legs[i];
-        meters_[i].work(time_, line().current_a[leg], line().voltage_v[leg], line().frequency_hz, link_);
+        const Leg leg = rules::all_legs[meters_swapped_ ? meters_.size() - 1 - i : i];
+        meters_[i].work(time_, line().current_a[leg], line().voltage_v[leg], line().frequency_hz);
+    }
+}
+
+void VirtualRig::let_meters_speak(Instant now) {
+    next_message_ = Instant::max();
+    for (Meter& meter : meters_) {
+        meter.speak(now, link_);
+        next_message_ = std::min(next_message_, meter.speaks_at());
     }
 }
 
@@ -255,6 +272,7 @@ void VirtualRig::set_relay_fault(std::string_view load, RelayFault fault) {
     for (Seat& seat : seats_) {
         if (seat.plan->name == load && seat.relay) seat.relay->set_fault(fault);
     }
+    next_ = find_next();
 }
 
 void VirtualRig::set_meter_fault(Leg leg, MeterFault fault, double amount_a) {
@@ -288,6 +306,7 @@ void VirtualRig::received(Instant now, const adapters::Message& message) {
         for (Seat& seat : seats_) {
             if (!seat.relay || message.topic != seat.set_topic) continue;
             seat.relay->command(std::max(now, time_), on);
+            next_ = find_next();
             return;
         }
     }

@@ -22,6 +22,7 @@
 // It owns everything inside; it is the link's listener for as long as it lives, so the link must outlive it.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <functional>
 #include <memory>
@@ -89,7 +90,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     /// Lives through everything up to `now`. It may lag by less than one inner step.
     void advance(Instant now);
     /// The earliest `now` at which advance() does anything, if no command comes before.
-    Instant next_step() const;
+    Instant next_step() const { return std::min(next_, next_message_); }
 
     Truth truth() const;
     /// Voltages and currents at this moment, without a meter's errors.
@@ -105,6 +106,8 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void set_relay_fault(std::string_view load, RelayFault fault);
     /// `amount_a`: how far an offset or a spike is off.
     void set_meter_fault(Leg leg, MeterFault fault, double amount_a = 0);
+    /// Each leg's meter sits on the other leg. On a rig with one leg nothing happens.
+    void swap_meters(bool swapped) { meters_swapped_ = swapped; }
     /// Of all sources.
     void set_cord(double extra_ohm);
     void weaken_engine(double share);
@@ -129,6 +132,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
 
     void tell(const StoryEvent& event) override;
     void step_to(Instant next);
+    Instant find_next() const;
     void flow(double dt_s);
     void follow_script();
     void move_relays();
@@ -136,6 +140,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void observe();
     void count_overlaps();
     void read_meters();
+    void let_meters_speak(Instant now);
     void publish_source();
     void publish_contact(const Seat& seat);
     bool powered() const { return alive_ && !supplies_[source_].tripped(); }
@@ -144,6 +149,8 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     adapters::Link& link_;
     Instant beginning_;
     Instant time_;
+    Instant next_;                           ///< step of the physics
+    Instant next_message_ = Instant::max();  ///< of a meter
     std::function<void(const StoryEvent&)> story_;
     std::string source_topic_;
     std::vector<Seat> seats_;
@@ -155,6 +162,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     std::size_t script_next_ = 0;
     bool alive_ = true;
     bool calm_ = false;
+    bool meters_swapped_ = false;
     bool overlap_counted_ = false;
     Truth counted_;
 };

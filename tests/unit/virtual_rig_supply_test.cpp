@@ -257,6 +257,35 @@ TEST_CASE("a generator carries its running rating for ever, slower and lower in 
     CHECK(bench.rig.line().voltage_v[Leg::l1] == Approx(124 - 25 * 0.3));
 }
 
+TEST_CASE(
+    "an inverter holds voltage and frequency, carries its surge for the allowed time, and then cuts off") {
+    // 25 A at 120 V are its 3,000 W, 33 A are 3,960 W of its surge of 4,000; that is allowed for 10 s by
+    // plan.
+    RigPlan plan = quiet_plan({appliance(25, {{0s, 1h}}), appliance(8, {{1h, 2h}})});
+    plan.loads[1].name = "more";
+    plan.sources[0].kind = InverterPlan{.continuous_w = 3000, .surge_w = 4000, .surge_allowed = 10s};
+    Bench for_ever(plan);
+    for_ever.run_to(1h);
+    CHECK(for_ever.rig.truth().trips.empty());
+    CHECK(for_ever.rig.line().frequency_hz == Approx(60));
+    plan.loads = {appliance(33, {{10s, 1h}})};
+    for (std::uint64_t seed = 0; seed < 50; ++seed) {
+        Bench surge(plan, seed);
+        surge.run_to(20s);
+        INFO("seed " << seed << ": " << surge.rig.drawn());
+        CHECK(surge.rig.truth().trips.empty());
+        surge.run_to(40s);
+        REQUIRE(surge.rig.truth().trips.size() == 1);
+        CHECK(surge.rig.truth().trips[0].limit == "inverter");
+        CHECK_FALSE(surge.rig.truth().trips[0].sudden);
+    }
+    plan.loads = {appliance(34, {{10s, 1h}})};  // 4,080 W
+    Bench beyond(plan);
+    beyond.run_to(10s + 300ms);
+    REQUIRE(beyond.rig.truth().trips.size() == 1);
+    CHECK(beyond.rig.truth().trips[0].sudden);
+}
+
 TEST_CASE("each winding of a two-leg generator carries half its plate") {
     LoadPlan lopsided = appliance(20, {{1s, 1h}});
     lopsided.legs = LegSet(Leg::l2);

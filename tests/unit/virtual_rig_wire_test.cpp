@@ -122,6 +122,21 @@ TEST_CASE("the second leg has a meter of its own") {
     CHECK(field(bench.link.last("rig/bench/meter/l2"), "current") == Approx(7));
 }
 
+TEST_CASE("two meters that are swapped each show the other leg") {
+    LoadPlan load = appliance(7, {{0s, 1h}});
+    load.legs = LegSet(Leg::l2);
+    RigPlan plan = quiet_plan({load});
+    plan.legs = 2;
+    Bench bench(plan);
+    bench.rig.swap_meters(true);
+    bench.run_to(1s);
+    CHECK(field(bench.link.last(meter_topic), "current") == Approx(7));
+    CHECK(field(bench.link.last("rig/bench/meter/l2"), "current") == 0);
+    bench.rig.swap_meters(false);
+    bench.run_to(2s);
+    CHECK(field(bench.link.last(meter_topic), "current") == 0);
+}
+
 TEST_CASE("a relay obeys after its latency and tells its contact, retained") {
     LoadPlan load = unit(small_unit());
     load.relay->latency = 300ms;
