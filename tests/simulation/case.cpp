@@ -22,12 +22,17 @@ ordered_json source_entry(const virtual_rig::SourcePlan& plan, const virtual_rig
     if (const auto* breaker = std::get_if<virtual_rig::BreakerPlan>(&plan.kind)) {
         entry["kind"] = "breaker";
         entry["rating_a"] = breaker->rating_a;
-    } else {
-        const auto& generator = std::get<virtual_rig::GeneratorPlan>(plan.kind);
+    } else if (const auto* generator = std::get_if<virtual_rig::GeneratorPlan>(&plan.kind)) {
         entry["kind"] = "generator";
-        entry["running_w"] = generator.running_w;
-        entry["starting_w"] = generator.starting_w;
-        entry["starting_for_s"] = rules::seconds(generator.starting_allowed);
+        entry["running_w"] = generator->running_w;
+        entry["starting_w"] = generator->starting_w;
+        entry["starting_for_s"] = rules::seconds(generator->starting_allowed);
+    } else {
+        const auto& inverter = std::get<virtual_rig::InverterPlan>(plan.kind);
+        entry["kind"] = "inverter";
+        entry["continuous_w"] = inverter.continuous_w;
+        entry["surge_w"] = inverter.surge_w;
+        entry["surge_for_s"] = rules::seconds(inverter.surge_allowed);
     }
     return entry;
 }
@@ -63,6 +68,7 @@ ordered_json load_entry(const rules::Load& load, const std::optional<adapters::S
     entry["minimum_off_s"] = rules::seconds(load.minimum_off);
     entry["switch"] = {{"topic", wiring->command_topic}, {"latency_ms", milliseconds(load.switch_latency)}};
     if (wiring->feedback) entry["switch"]["feedback"] = {{"topic", wiring->feedback->topic}};
+    if (wiring->refresh) entry["switch"]["refresh_s"] = rules::seconds(*wiring->refresh);
     return entry;
 }
 

@@ -56,6 +56,7 @@ constexpr std::array<Habit, fault_kinds> habits{{
     {FaultKind::long_cord, "long cord", 2, 1min, 2h, 0.1, 0.5},
     {FaultKind::engine_bogs, "engine bogs", 2, 5s, 10min, 0.5, 0.95},
     {FaultKind::wall_clock_jumps, "wall clock jumps", 2, 1s, 1s, -1e6, 1e6},
+    {FaultKind::meters_swapped, "meters swapped", 1, 10s, 20min},
 }};
 
 const Habit& habit(FaultKind kind) {
@@ -195,6 +196,7 @@ std::vector<Fault> draw_faults(std::uint64_t seed, const RigPlan& plan, bool wir
         const bool other_source =
             habit.kind == FaultKind::source_swapped || habit.kind == FaultKind::source_switched;
         if (other_source && plan.sources.size() < 2) continue;
+        if (habit.kind == FaultKind::meters_swapped && plan.legs < 2) continue;
         spells.draw_all(habit);
     }
     return spells.in_order();
@@ -241,6 +243,7 @@ void Mischief::begin(const Fault& fault) {
             break;
         case FaultKind::long_cord: rig.set_cord(fault.amount); break;
         case FaultKind::engine_bogs: rig.weaken_engine(fault.amount); break;
+        case FaultKind::meters_swapped: rig.swap_meters(true); break;
         case FaultKind::wall_clock_jumps: rig_.jump_wall_clock(from_seconds(fault.amount)); break;
         default: break;
     }
@@ -261,6 +264,7 @@ void Mischief::end(const Fault& fault) {
             break;
         case FaultKind::long_cord: rig.set_cord(0); break;
         case FaultKind::engine_bogs: rig.weaken_engine(1); break;
+        case FaultKind::meters_swapped: rig.swap_meters(false); break;
         default: break;
     }
 }

@@ -39,8 +39,9 @@ enum class FaultKind : std::uint8_t {
     long_cord,         ///< `amount` is ohms more
     engine_bogs,       ///< `amount` is the share of its ratings that is left
     wall_clock_jumps,  ///< by `amount` seconds
+    meters_swapped,    ///< each leg's meter sits on the other leg
 };
-inline constexpr std::size_t fault_kinds = static_cast<std::size_t>(FaultKind::wall_clock_jumps) + 1;
+inline constexpr std::size_t fault_kinds = static_cast<std::size_t>(FaultKind::meters_swapped) + 1;
 
 const char* word(FaultKind kind);
 

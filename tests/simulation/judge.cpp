@@ -48,22 +48,27 @@ TripPoints touchiest(const virtual_rig::SourcePlan& plan, LegSet legs, double sh
         const double rating_a = breaker->rating_a;
         return {"", legs, 3 * rating_a, rating_a, 6.0, 3 * rating_a, 0};
     }
-    const auto& generator = std::get<virtual_rig::GeneratorPlan>(plan.kind);
-    const double running_a = share * generator.running_w / nominal_v;
-    const double starting_a = share * generator.starting_w / nominal_v;
-    const double square = std::pow(std::max(1.05, starting_a / running_a), 2);
-    const double tau_s = rules::seconds(generator.starting_allowed) / std::log(square / (square - 1));
-    return {"", legs, starting_a, running_a, tau_s, starting_a, 0.1};
+    const auto lasts = [&](double lasting_w, double short_w, Duration allowed, double gives_in_after_s) {
+        const double lasting_a = share * lasting_w / nominal_v;
+        const double short_a = share * short_w / nominal_v;
+        const double square = std::pow(std::max(1.05, short_a / lasting_a), 2);
+        const double tau_s = rules::seconds(allowed) / std::log(square / (square - 1));
+        return TripPoints{"", legs, short_a, lasting_a, tau_s, short_a, gives_in_after_s};
+    };
+    if (const auto* generator = std::get_if<virtual_rig::GeneratorPlan>(&plan.kind))
+        return lasts(generator->running_w, generator->starting_w, generator->starting_allowed, 0.1);
+    const auto& inverter = std::get<virtual_rig::InverterPlan>(plan.kind);
+    return lasts(inverter.continuous_w, inverter.surge_w, inverter.surge_allowed, 0.02);
 }
 
 std::vector<TripPoints> touchiest_of(const virtual_rig::SourcePlan& source, const virtual_rig::RigPlan& rig) {
-    const bool generator = std::holds_alternative<virtual_rig::GeneratorPlan>(source.kind);
+    const bool breaker = std::holds_alternative<virtual_rig::BreakerPlan>(source.kind);
     const LegSet all = rig.legs == 1 ? LegSet(Leg::l1) : LegSet::both();
     const bool split = rig.legs == 2 && !source.one_conductor;
     std::vector<TripPoints> points;
-    if (generator || !split) points.push_back(touchiest(source, all, 1, rig.nominal_v));
+    if (!breaker || !split) points.push_back(touchiest(source, all, 1, rig.nominal_v));
     for (const Leg leg : rules::all_legs)
-        if (split) points.push_back(touchiest(source, LegSet(leg), generator ? 0.5 : 1, rig.nominal_v));
+        if (split) points.push_back(touchiest(source, LegSet(leg), breaker ? 1 : 0.5, rig.nominal_v));
     return points;
 }
 
@@ -193,6 +198,11 @@ void Judge::changed(const Mischief::Change& change) {
             break;
         // What the engine has left stands on no plate, and shows in its frequency only once it is too much.
         case FaultKind::engine_bogs: while_it_lasts(everywhere, settles_); break;
+        // What the meters tell of one leg is true of the other, and looks healthy, too.
+        case FaultKind::meters_swapped:
+            meters_swapped_ = change.begins;
+            while_it_lasts(everywhere, settles_);
+            break;
         case FaultKind::long_cord: extra_ohm_ = change.begins ? fault.amount : 0; break;
         default: break;
     }
@@ -412,6 +422,7 @@ bool Judge::surely_fits(const Seen& load) const {
     const int rank = configuration_.rig.loads[load.index].rank;
     for (const Danger& danger : dangers_) {
         if (danger.source != source_ || !touch(danger.legs, load.plan->legs)) continue;
+        if (load.plan->legs.count() == 2 && case_.plan.sources[source_].one_conductor) return false;
         double start_a = 0;
         double running_a = 0;
         for (const auto& other : case_.plan.loads) {
@@ -432,7 +443,7 @@ bool Judge::surely_fits(const Seen& load) const {
 void Judge::look_at(Seen& load, const virtual_rig::LoadTruth& truth) {
     const Instant now = rig_.now();
     const bool dead = !powered_ || open_breakers_.contains(case_.plan.sources[source_].name);
-    const bool waits = truth.wants && !truth.running && !dead && !load.relay_fails &&
+    const bool waits = truth.wants && !truth.running && !dead && !load.relay_fails && !meters_swapped_ &&
                        rig_.marshal().source() == source_ && surely_fits(load);
     const auto since = [&](std::optional<Instant>& first, bool holds) {
         if (!holds) first.reset();

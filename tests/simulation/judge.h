@@ -121,6 +121,7 @@ class Judge {
     std::optional<rules::Instant> source_unknown_since_;
     std::optional<rules::Instant> last_fault_at_;
     double extra_ohm_ = 0;
+    bool meters_swapped_ = false;
     int operations_ = 0;
     std::optional<Broken> broken_;
     Figures figures_;

@@ -15,7 +15,7 @@ using rules::seconds;
 
 class Draw {
   public:
-    explicit Draw(std::uint64_t seed) : random_(seed, 0x51) {}
+    Draw(std::uint64_t seed, std::uint64_t stream) : random_(seed, stream) {}
     double between(double low, double high) { return random_.uniform(low, high); }
     int whole(int low, int high) { return low + static_cast<int>(random_.uniform() * (high - low + 1)); }
     bool chance(double p) { return random_.uniform() < p; }
@@ -88,7 +88,10 @@ LoadPlan load(Draw& draw, const std::string& name, int legs, double outdoor_c) {
 
 double least_carried_a(const SourcePlan& source) {
     if (const auto* breaker = std::get_if<BreakerPlan>(&source.kind)) return breaker->rating_a;
-    return std::get<GeneratorPlan>(source.kind).running_w / 120 / 2;
+    const auto* generator = std::get_if<GeneratorPlan>(&source.kind);
+    const double lasting_w =
+        generator ? generator->running_w : std::get<InverterPlan>(source.kind).continuous_w;
+    return lasting_w / 120 / 2;
 }
 
 namespace {
@@ -107,14 +110,35 @@ SourcePlan source(Draw& draw, int legs, std::string name) {
     return plan;
 }
 
+SourcePlan inverter(Draw& draw, SourcePlan plan) {
+    const double continuous_w = draw.between(1500, 5000);
+    plan.kind = InverterPlan{.continuous_w = continuous_w,
+                             .surge_w = continuous_w * draw.between(1.1, 2.2),
+                             .surge_allowed = draw.time(1s, 10s)};
+    plan.impedance_ohm = 0.01;
+    return plan;
+}
+
+/// Here and there a relay that says nothing of itself, or opens by itself, or a load of 240 V.
+void make_special(Draw& draw, LoadPlan& load, int legs) {
+    if (!load.relay) return;
+    load.relay->feedback = !draw.chance(0.25);
+    if (load.relay->feedback && draw.chance(0.15)) load.relay->drops_out_after = draw.time(10s, 5min);
+    if (legs == 2 && draw.chance(0.1)) load.legs = LegSet::both();
+}
+
 }  // namespace
 
 RigPlan random_rig(std::uint64_t seed, Duration time) {
-    Draw draw(seed);
+    Draw draw(seed, 0x51);
+    Draw special(seed, 0x53);
     RigPlan rig;
     rig.name = "random";
     rig.legs = draw.chance(0.4) ? 2 : 1;
     rig.sources = {source(draw, rig.legs, "supply"), source(draw, rig.legs, "other-supply")};
+    const bool plain = special.chance(0.4);
+    for (SourcePlan& source : rig.sources)
+        if (!plain && special.chance(0.25)) source = inverter(special, source);
     const double outdoor_c = draw.between(18, 40);
     const int loads = draw.chance(0.2) ? draw.whole(8, 24) : draw.whole(1, 7);
     for (int i = 0; i < loads; ++i)
@@ -128,6 +152,8 @@ RigPlan random_rig(std::uint64_t seed, Duration time) {
         unit.name = "twin-2";
         rig.loads.push_back(unit);
     }
+    for (LoadPlan& load : rig.loads)
+        if (!plain) make_special(special, load, rig.legs);
     // The uncontrolled ones take at most seven tenths of what either source carries.
     const double room_a = 0.7 * std::min(least_carried_a(rig.sources[0]), least_carried_a(rig.sources[1]));
     const double base_a = draw.between(0.02, 0.3) * room_a;

@@ -42,10 +42,14 @@ rules::Source source_of(const virtual_rig::SourcePlan& plan, const virtual_rig::
     if (const auto* breaker = std::get_if<virtual_rig::BreakerPlan>(&plan.kind))
         return rules::compile(plan.name, plan.name, rig.nominal_v, feed,
                               rules::BreakerPlate{breaker->rating_a});
-    const auto& generator = std::get<virtual_rig::GeneratorPlan>(plan.kind);
+    if (const auto* generator = std::get_if<virtual_rig::GeneratorPlan>(&plan.kind))
+        return rules::compile(
+            plan.name, plan.name, rig.nominal_v, feed,
+            rules::GeneratorPlate{generator->running_w, generator->starting_w, generator->starting_allowed});
+    const auto& inverter = std::get<virtual_rig::InverterPlan>(plan.kind);
     return rules::compile(
         plan.name, plan.name, rig.nominal_v, feed,
-        rules::GeneratorPlate{generator.running_w, generator.starting_w, generator.starting_allowed});
+        rules::InverterPlate{inverter.continuous_w, inverter.surge_w, inverter.surge_allowed});
 }
 
 rules::Load load_of(const virtual_rig::LoadPlan& plan, int rank) {
