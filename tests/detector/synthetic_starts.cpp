@@ -13,6 +13,7 @@ constexpr double base_a = 1.5;         ///< small things that are always on
 constexpr double noise_a = 0.05;       ///< of a reading, standard deviation ...
 constexpr double noise_share = 0.003;  ///< ... and what comes on top, in proportion to the current
 constexpr double resolution_a = 0.1;
+constexpr double turning = 0.7;  ///< share of a start in which the rotor is far from its speed
 
 /// Writes the course from left to right.
 class Writer {
@@ -57,12 +58,13 @@ class Writer {
     double start(Motor motor, Between running_a, Between multiple, std::pair<Duration, Duration> lasts) {
         const double running = draw(running_a);
         const double peak_a = running * draw(multiple);
-        const double long_s = draw({rules::seconds(lasts.first), rules::seconds(lasts.second)});
-        const double turning_s = 0.7 * long_s;
-        course_.starts.push_back({motor, now(), rules::from_seconds(long_s), peak_a});
-        for (double t = 0; t < long_s; t += rules::seconds(Course::step)) {
-            const double before_a = peak_a * (1 - 0.15 * std::min(1.0, t / turning_s));
-            const double up_to_speed = std::max(0.0, (t - turning_s) / (long_s - turning_s));
+        const Duration lasted =
+            rules::from_seconds(draw({rules::seconds(lasts.first), rules::seconds(lasts.second)}));
+        course_.starts.push_back({motor, now(), lasted, peak_a});
+        for (Duration at{}; at < lasted; at += Course::step) {
+            const double passed = rules::seconds(at) / rules::seconds(lasted);
+            const double before_a = peak_a * (1 - 0.15 * std::min(1.0, passed / turning));
+            const double up_to_speed = std::max(0.0, (passed - turning) / (1 - turning));
             write(before_a + (running - before_a) * up_to_speed);
         }
         level_a_ += running;

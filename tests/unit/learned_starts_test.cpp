@@ -212,7 +212,7 @@ TEST_CASE("a start that grows a little every week is told as well, since its pas
         CHECK_FALSE((profile.departure() && peak_a < 31 * 4.0 / 3));
         peak_a += 0.3;
     }
-    CHECK(weeks == Approx(31 / 3 / 0.3).margin(3));
+    CHECK(weeks == Approx(31.0 / 3 / 0.3).margin(3));
 }
 
 TEST_CASE("single odd starts, and a scatter that was always there, are no departure") {
