@@ -186,6 +186,12 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
         case rules::AlertKind::battery_low:
             return about + "the battery is low; loads wait until it is charged again";
         case rules::AlertKind::not_adjusted: return about + "was turned down, and its current stays";
+        case rules::AlertKind::departed:
+            if (alert.departure && alert.load) {
+                const rules::Load& load = rig.loads[*alert.load];
+                return about + rules::sentence(*alert.departure, load, alert.stage);
+            }
+            break;
         case rules::AlertKind::stall:
         case rules::AlertKind::disobedience:
         case rules::AlertKind::supply_lost:

@@ -7,6 +7,7 @@
 #include <variant>
 
 #include "rules/event.h"
+#include "rules/learned_starts.h"
 #include "rules/reason.h"
 
 namespace ampmarshal::rules {
@@ -36,6 +37,7 @@ enum class AlertKind : std::uint8_t {
     stall,         ///< a start did not settle
     disobedience,  ///< told to stop, and its current stays
     not_adjusted,  ///< turned down, and its current stays
+    departed,      ///< a load's starts have departed from their own past
     meter_silent,
     supply_lost,
     did_not_start,
@@ -51,6 +53,8 @@ struct AlertRaised {
     AlertKind kind;
     std::optional<LoadIndex> load{};
     Reason reason{};
+    std::optional<Departure> departure{};  ///< of `stage`, where that is what the alert is about
+    std::size_t stage = 0;
 };
 
 struct AlertCleared {

@@ -16,13 +16,12 @@
 #include <vector>
 
 #include "rules/impedance.h"
+#include "rules/learned_starts.h"
 #include "rules/leg_watch.h"
 #include "rules/marshal.h"
 #include "rules/standing.h"
 
 namespace ampmarshal::rules {
-
-enum class Lockout : std::uint8_t { none, stall, disobedience, neutral };
 
 /// A load that was told to stop, between the command and its effect on the meter. Its current is taken off
 /// the books until `counts_until`, so that one overload is not shed for twice; and no longer, so that an
@@ -134,6 +133,7 @@ struct Marshal::Core {
     void handle(const SwitchFeedback& event);
     void handle(const SourceChanged& event);
     void handle(const OperatorRequest& event);
+    void handle(const LockoutRecalled& event);
     void handle(const StopEverything& event);
     void handle(const LinkChanged& event);
     void handle(const BatteryCharge& event);
@@ -142,6 +142,7 @@ struct Marshal::Core {
     void advance_images(Instant at, const PerLeg<double>& held_a);
     void assert_switches();
     void ask_the_mute_again();
+    void take_over(LoadIndex i, const Core& old, LoadIndex was);
     void rest_everything();
     void rank_anew();
     void end_preferences();
@@ -174,10 +175,15 @@ struct Marshal::Core {
     std::optional<Reason> sags_too_low(LoadIndex i, const Prospect& p) const;
 
     // starts.cpp
-    void explain(Leg leg, const Step& step);
+    void explain(Leg leg, const Step& step, bool whole);
     void check_stall(Leg leg, double excess_a, Instant began);
     void stall(LoadIndex i, double excess_a);
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
+    void learn(LoadIndex i, std::size_t settled, Leg leg, const Step& step);
+    void tell_departure(LoadIndex i);
+    void believe(LoadIndex i);
+    /// With the running currents by which its starts and stops are recognised.
+    const Load& usual(LoadIndex i) const { return loads[i].adjustment ? loads[i] : rig.loads[i]; }
     void accept_fall(LoadIndex i, std::size_t settled, double fall_a);
     void unsettle(LoadIndex i);
     void reconcile(Leg leg);
@@ -261,11 +267,15 @@ struct Marshal::Core {
     void update_warnings(Duration passed, const Prospect& p);
     void warn_of_tight_starts(Duration passed);
     void warn_of_silence();
-    void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {});
+    void raise(const AlertRaised& alert);
+    void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {}) {
+        raise(AlertRaised{kind, load, reason, {}, 0});
+    }
     void clear(AlertKind kind, std::optional<LoadIndex> load);
 
     Rig rig;
-    std::vector<Load> loads;  ///< the rig's, as they stand now: set lower than they can be
+    std::vector<Load> loads;  ///< the rig's, as they stand now: learned, or set lower than they can be
+    std::vector<std::vector<StageProfile>> profiles;  ///< per load and stage
     std::optional<SourceIndex> present;
     Instant now;
     std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <cstddef>
+#include <cstdint>
 #include <optional>
 #include <variant>
 
@@ -52,6 +53,7 @@ enum class Request {
     release,      ///< end a hold
     acknowledge,  ///< a person has looked at a locked-out load: let it run again
     prefer,       ///< let the load go before all ranks, until a time
+    forget,       ///< forget what its starts have taught, after a repair or with a soft starter fitted
 };
 
 struct OperatorRequest {
@@ -59,6 +61,16 @@ struct OperatorRequest {
     LoadIndex load;
     Request request;
     Instant until{};  ///< of a preference; one that has passed ends it
+};
+
+/// Why a load stays off until a person acknowledges.
+enum class Lockout : std::uint8_t { none, stall, disobedience, neutral };
+
+/// A load was locked out in an earlier life of the program, and no person has looked since.
+struct LockoutRecalled {
+    Instant at;
+    LoadIndex load;
+    Lockout why;
 };
 
 /// A person wants everything off that can be switched off, or lets it go on.
@@ -85,6 +97,6 @@ struct Tick {
 };
 
 using Event = std::variant<MeterSample, DemandChanged, SwitchFeedback, SourceChanged, OperatorRequest,
-                           StopEverything, LinkChanged, BatteryCharge, Tick>;
+                           LockoutRecalled, StopEverything, LinkChanged, BatteryCharge, Tick>;
 
 }  // namespace ampmarshal::rules

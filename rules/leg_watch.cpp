@@ -23,6 +23,8 @@ void LegWatch::begin(Instant at) {
     began_ = at;
     peak_a_ = lowest_a_ = now_a_;
     recent_count_ = 0;
+    steady_a_ = now_a_;
+    steady_since_ = at;
 }
 
 void LegWatch::drop(Instant at, double current_a) {
@@ -52,10 +54,10 @@ LegWatch::Steps LegWatch::close(Instant at) {
     moving_ = false;
     level_a_ = settled_a;
     if (lowest_a_ < std::min(baseline_a, settled_a) - least_a)
-        return {Step{began_, at, baseline_a, baseline_a, lowest_a_},
-                Step{began_, at, lowest_a_, peak_a_, settled_a}};
+        return {Step{began_, steady_since_, at, baseline_a, baseline_a, lowest_a_},
+                Step{began_, steady_since_, at, lowest_a_, peak_a_, settled_a}};
     if (std::abs(settled_a - baseline_a) <= least_a) return {};
-    return {Step{began_, at, baseline_a, peak_a_, settled_a}, {}};
+    return {Step{began_, steady_since_, at, baseline_a, peak_a_, settled_a}, {}};
 }
 
 LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<double> peak_a,
@@ -75,6 +77,10 @@ LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<dou
     }
     peak_a_ = std::max({peak_a_, current_a, peak_a.value_or(current_a)});
     lowest_a_ = std::min(lowest_a_, current_a);
+    if (std::abs(current_a - steady_a_) > least_step_a()) {
+        steady_a_ = current_a;
+        steady_since_ = at;
+    }
     std::rotate(recent_a_.rbegin(), recent_a_.rbegin() + 1, recent_a_.rend());
     recent_a_[0] = current_a;
     recent_count_ = std::min(recent_count_ + 1, recent_max);

@@ -16,7 +16,8 @@ namespace ampmarshal::rules {
 /// From one settled level to the next.
 struct Step {
     Instant began;
-    Instant ended;
+    Instant reached;    ///< first reading on the level after
+    Instant ended;      ///< by then it was sure
     double baseline_a;  ///< level before
     double peak_a;      ///< highest seen in between
     double settled_a;   ///< level after
@@ -75,6 +76,8 @@ class LegWatch {
     Instant began_{};
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;
+    double steady_a_ = 0;     ///< no reading has left this by a step ...
+    Instant steady_since_{};  ///< ... since then
 };
 
 }  // namespace ampmarshal::rules

@@ -26,6 +26,8 @@ struct Stage {
     double running_a;       ///< current the stage adds once it has settled
     Duration latest_after;  ///< latest delay after the stage before (or, for the first one, after being
                             ///< switched on)
+
+    friend bool operator==(const Stage&, const Stage&) = default;
 };
 
 /// A load (a charger, most of all) that is switched, and can be turned down while it runs.

@@ -44,6 +44,7 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         tracks[i].switched_at = tracks[i].stopped_at = start;
         // Nothing tells what a switch without feedback is at: while only observing, expect the worst.
         tracks[i].on = rig.observing && load.controlled() && !load.reports_switch;
+        profiles.emplace_back(load.stages.begin(), load.stages.end());
         set_lowest(i);
         tracks[i].told_setting_a = setting_a(i);
         if (!load.controlled()) continue;
@@ -157,8 +158,8 @@ void Marshal::Core::handle(const MeterSample& event) {
     const double excess_a = event.current_a - books.watch.level_a();
     const Duration open = hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
-    if (steps.first) explain(event.leg, *steps.first);
-    if (steps.second) explain(event.leg, *steps.second);
+    if (steps.first) explain(event.leg, *steps.first, !steps.second);
+    if (steps.second) explain(event.leg, *steps.second, false);
     learn_impedance(event.leg, steps);
     if (steps.first)
         reconcile(event.leg);
@@ -248,6 +249,8 @@ void Marshal::Core::handle(const SourceChanged& event) {
     battery_percent.reset();
     battery_low = false;
     clear(AlertKind::battery_low, std::nullopt);
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        believe(i);
     if (!present) return;
     // While it was unplugged its images cooled at no current. What is over its steady limit goes without a
     // grace.
@@ -281,6 +284,12 @@ void Marshal::Core::handle(const OperatorRequest& event) {
     switch (event.request) {
         case Request::hold: track.held = true; break;
         case Request::release: track.held = false; break;
+        case Request::forget:
+            for (StageProfile& profile : profiles[event.load])
+                profile.reset();
+            believe(event.load);
+            clear(AlertKind::departed, event.load);
+            break;
         case Request::prefer:
             track.preferred_until = event.until;
             rank_anew();
@@ -307,8 +316,52 @@ void Marshal::Core::handle(const OperatorRequest& event) {
     }
 }
 
+/// Nobody knows how often it was tried before: a person must look.
+void Marshal::Core::handle(const LockoutRecalled& event) {
+    Track& track = tracks[event.load];
+    track.lockout = event.why;
+    track.stalls = loads[event.load].stall_retries;
+    switch (event.why) {
+        case Lockout::none: break;
+        case Lockout::stall:
+            raise(AlertKind::stall, event.load, {.kind = ReasonKind::locked_out_stall});
+            break;
+        case Lockout::disobedience:
+            raise(AlertKind::disobedience, event.load, {.kind = ReasonKind::locked_out_disobedience});
+            break;
+        case Lockout::neutral:
+            raise(AlertKind::open_neutral, std::nullopt, {.kind = ReasonKind::locked_out_neutral});
+            break;
+    }
+}
+
 void Marshal::Core::handle(const StopEverything& event) {
     stopped = event.stop;
+}
+
+void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was) {
+    const Track& before = old.tracks[was];
+    Track& track = tracks[i];
+    track.on = before.on;
+    track.stuck = before.stuck;
+    track.settled = before.settled;
+    track.drawn_a = before.drawn_a;
+    track.stage_due = before.stage_due;
+    track.granted_at_a = before.granted_at_a;
+    track.switched_at = before.switched_at;
+    track.stopped_at = before.stopped_at;
+    track.settles_at = before.settles_at;
+    track.relief = before.relief;
+    track.shed = before.shed;
+    track.not_before = before.not_before;
+    track.sheds_in_a_row = before.sheds_in_a_row;
+    track.not_adjusted = before.not_adjusted;
+    if (rig.loads[i].adjustment && track.on)
+        set_to(i, std::min(old.setting_a(was), rig.loads[i].running_a()));
+    for (std::size_t stage = 0; stage < profiles[i].size(); ++stage)
+        if (old.rig.loads[was].stages[stage] == rig.loads[i].stages[stage])
+            profiles[i][stage] = old.profiles[was][stage];
+    believe(i);
 }
 
 void Marshal::Core::handle(const LinkChanged& event) {
@@ -369,6 +422,29 @@ std::span<const Action> Marshal::on(const Event& event) {
     return core.actions;
 }
 
+void Marshal::succeed(const Marshal& before, std::span<const std::optional<LoadIndex>> heirs,
+                      std::span<const std::optional<SourceIndex>> sources) {
+    const Core& old = *before.core_;
+    for (LoadIndex i = 0; i < heirs.size(); ++i) {
+        if (!heirs[i] || old.loads[i].stages.size() != core_->loads[*heirs[i]].stages.size()) continue;
+        core_->take_over(*heirs[i], old, i);
+    }
+    for (SourceIndex i = 0; i < sources.size(); ++i) {
+        if (!sources[i] || old.thetas[i].size() != core_->thetas[*sources[i]].size()) continue;
+        core_->thetas[*sources[i]] = old.thetas[i];
+        core_->unplugged_at[*sources[i]] = old.unplugged_at[i];
+        if (old.present == i && core_->present == sources[i])
+            for (Leg leg : all_legs)
+                core_->legs[leg].impedance = old.legs[leg].impedance;
+    }
+}
+
+std::optional<std::string> Marshal::recall(LoadIndex i, std::size_t stage, const StageProfile::Memory& kept) {
+    auto wrong = core_->profiles[i][stage].restore(kept);
+    if (!wrong) core_->believe(i);
+    return wrong;
+}
+
 const Rig& Marshal::rig() const {
     return core_->rig;
 }
@@ -382,7 +458,12 @@ LoadView Marshal::load(LoadIndex i) const {
     LoadView view{track.state, track.wanted, track.held, track.on, track.drawn_a, track.reason};
     if (core_->loads[i].adjustment) view.setting_a = core_->setting_a(i);
     view.preferred_until = track.preferred_until;
+    view.lockout = track.lockout;
     return view;
+}
+
+const StageProfile& Marshal::profile(LoadIndex i, std::size_t stage) const {
+    return core_->profiles[i][stage];
 }
 
 bool Marshal::everything_stopped() const {

@@ -20,6 +20,7 @@
 
 #include "rules/action.h"
 #include "rules/event.h"
+#include "rules/learned_starts.h"
 #include "rules/load.h"
 #include "rules/source.h"
 
@@ -74,6 +75,7 @@ struct LoadView {
     Reason reason;
     std::optional<double> setting_a{};         ///< of an adjustable load
     std::optional<Instant> preferred_until{};  ///< it goes before all ranks
+    Lockout lockout = Lockout::none;
 };
 
 /// What is known of one limit of the present source.
@@ -97,10 +99,19 @@ class Marshal {
     /// up.
     std::span<const Action> on(const Event& event);
 
+    /// Goes on where the Marshal of another configuration stands: what runs, rests and draws, and how warm
+    /// the sources are. `heirs` and `sources` name, for each load and source of `before`, what it has become
+    /// here, if anything. Before the first event only. What people have set, and lockouts, come as events.
+    void succeed(const Marshal& before, std::span<const std::optional<LoadIndex>> heirs,
+                 std::span<const std::optional<SourceIndex>> sources);
+    /// Takes back what a stage's starts had taught. What is wrong with it, if it cannot be true.
+    std::optional<std::string> recall(LoadIndex load, std::size_t stage, const StageProfile::Memory& kept);
+
     const Rig& rig() const;
     std::optional<SourceIndex> source() const;
     LoadView load(LoadIndex load) const;
     bool everything_stopped() const;
+    const StageProfile& profile(LoadIndex load, std::size_t stage) const;
     LimitView limit(std::size_t limit) const;        ///< index into the present source's limits
     std::optional<double> current_a(Leg leg) const;  ///< nothing while the leg's meter is silent
     std::optional<double> voltage_v(Leg leg) const;

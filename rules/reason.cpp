@@ -197,6 +197,7 @@ const char* word(AlertKind kind) {
         case AlertKind::stall: return "stall";
         case AlertKind::disobedience: return "disobedience";
         case AlertKind::not_adjusted: return "not_adjusted";
+        case AlertKind::departed: return "departed";
         case AlertKind::meter_silent: return "meter_silent";
         case AlertKind::supply_lost: return "supply_lost";
         case AlertKind::did_not_start: return "did_not_start";

@@ -142,13 +142,15 @@ double run_between(const Load& load, std::size_t from, std::size_t to) {
 }
 
 /// A start must have the right peak, too: not too high, and, where the meter is fast enough, not missing.
-void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a,
-               bool sees_peaks) {
+/// Peaks are the worst that were seen, running currents the usual ones: the worst of both would fit
+/// strangers.
+void add_rises(Hypotheses& all, const Load& load, const Load& usual, LoadIndex i, const Track& track,
+               double peak_rise_a, bool sees_peaks) {
     double before_a = 0;
     double peak_a = 0;
     for (std::size_t s = track.settled; s < load.stages.size(); ++s) {
         peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
-        before_a += load.stages[s].running_a;
+        before_a += usual.stages[s].running_a;
         const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
         if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
@@ -193,15 +195,15 @@ bool Marshal::Core::explained(Leg leg) const {
            now - watch.began() <= open + 3 * rig.timing.meter_period[leg];
 }
 
-void Marshal::Core::explain(Leg leg, const Step& step) {
+void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all;
     const double rise_a = step.rise_a();
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         if (!loads[i].legs.contains(leg)) continue;
         const bool sees_peaks =
-            legs[leg].holds_peaks || 3 * rig.timing.meter_period[leg] <= loads[i].start_window();
+            sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg], loads[i].start_window());
         if (standing(i))
-            add_rises(all, loads[i], i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
+            add_rises(all, loads[i], usual(i), i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
         add_falls(all, loads[i], i, tracks[i]);
@@ -228,6 +230,7 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
+        if (best->rise_a > 0 && whole) learn(best->load, best->settled_after, leg, step);
         book(*best, rise_a);
     } else if (two) {
         book(two->first, two->first.rise_a);
@@ -240,6 +243,46 @@ void Marshal::Core::explain(Leg leg, const Step& step) {
     }
 }
 
+/// Only from the start of one stage that can have been no other load's, and while nothing else was about to
+/// move.
+void Marshal::Core::learn(LoadIndex i, std::size_t settled, Leg leg, const Step& step) {
+    if (loads[i].adjustment || !standing(i) || settled != tracks[i].settled + 1 || stop_in_flight()) return;
+    const std::size_t stage = settled - 1;
+    const LegBooks& books = legs[leg];
+    const Duration period = rig.timing.meter_period[leg];
+    const Duration lasted = step.reached - step.began;
+    SeenStart start{.peak_a = step.peak_a - step.baseline_a,
+                    .running_a = step.rise_a(),
+                    .lasted = lasted,
+                    .period = period,
+                    .saw_peak = sees_peak(books.holds_peaks, period,
+                                          std::min(lasted, rig.loads[i].stages[stage].start_window)),
+                    .source = present};
+    if (source() && books.extreme_a > 0) start.line_share = books.extreme_v / source()->nominal_v;
+    profiles[i][stage].learn(start);
+    believe(i);
+    tell_departure(i);
+}
+
+void Marshal::Core::tell_departure(LoadIndex i) {
+    for (std::size_t stage = 0; stage < profiles[i].size(); ++stage) {
+        const auto departure = profiles[i][stage].departure();
+        if (departure) return raise(AlertRaised{AlertKind::departed, i, {}, departure, stage});
+    }
+    clear(AlertKind::departed, i);
+}
+
+/// Decides with what the starts of a load have taught.
+void Marshal::Core::believe(LoadIndex i) {
+    if (loads[i].adjustment) return;
+    for (std::size_t stage = 0; stage < profiles[i].size(); ++stage) {
+        const StageFigures figures = profiles[i][stage].believed(present);
+        loads[i].stages[stage].start_a = figures.start_a;
+        loads[i].stages[stage].start_window = figures.start_window;
+        loads[i].stages[stage].running_a = figures.running_a;
+    }
+}
+
 void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {
     const Load& load = loads[i];
     Track& track = tracks[i];
@@ -248,7 +291,7 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
         track.rises_until.reset();
         return;
     }
-    const double expected_a = run_between(load, track.settled, settled);
+    const double expected_a = run_between(usual(i), track.settled, settled);
     const double drawn_a =
         std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
     track.drawn_a += drawn_a;
@@ -264,7 +307,7 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
         track.stalls = 0;
     }
     actions.push_back(
-        StartSeen{i, settled - 1, step.baseline_a, step.peak_a, drawn_a, step.ended - step.began});
+        StartSeen{i, settled - 1, step.baseline_a, step.peak_a, drawn_a, step.reached - step.began});
 }
 
 void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a) {
@@ -310,8 +353,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (loads[i].legs.contains(leg) && standing(i))
-            add_rises(healthy, loads[i], i, tracks[i], legs[leg].watch.peak_a() - legs[leg].watch.level_a(),
-                      false);
+            add_rises(healthy, loads[i], usual(i), i, tracks[i],
+                      legs[leg].watch.peak_a() - legs[leg].watch.level_a(), false);
     if (healthy.two_starts_make(excess_a)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;

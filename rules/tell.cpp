@@ -118,11 +118,11 @@ void Marshal::Core::warn_of_silence() {
             raise(AlertKind::meter_silent, std::nullopt, {.kind = ReasonKind::waits_for_meter});
 }
 
-void Marshal::Core::raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason) {
-    for (const RaisedAlert& alert : raised)
-        if (alert.kind == kind && alert.load == load) return;
-    raised.push_back({kind, load});
-    actions.push_back(AlertRaised{kind, load, reason});
+void Marshal::Core::raise(const AlertRaised& alert) {
+    for (const RaisedAlert& before : raised)
+        if (before.kind == alert.kind && before.load == alert.load) return;
+    raised.push_back({alert.kind, alert.load});
+    actions.push_back(alert);
 }
 
 void Marshal::Core::clear(AlertKind kind, std::optional<LoadIndex> load) {
