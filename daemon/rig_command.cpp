@@ -67,6 +67,7 @@ std::string told(const virtual_rig::StoryEvent& e) {
         case Happening::supply_lost: return "the supply is lost";
         case Happening::supply_back: return "the supply is back";
         case Happening::source_changed: return "plugged into " + who;
+        case Happening::set: return write("%s: set to %.1f A", who.c_str(), e.current_a);
     }
     return {};
 }

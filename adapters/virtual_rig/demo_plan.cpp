@@ -32,21 +32,22 @@ LoadPlan air_conditioner(std::string name, const MotorPlan& fan, const MotorPlan
 RigPlan demo_plan() {
     RigPlan rig;
     rig.name = "demo";
-    rig.sources = {{.name = "pedestal", .kind = BreakerPlan{.rating_a = 30}, .carried_before_a = 9}};
+    rig.sources = {{.name = "pedestal", .kind = BreakerPlan{.rating_a = 30}, .carried_before_a = 15}};
     const MotorPlan front_fan{.running_a = 2.3, .start_a = 5, .plateau = 80ms};
     const MotorPlan front_compressor{.running_a = 11.2, .start_a = 46, .plateau = 150ms};
     const MotorPlan rear_fan{.running_a = 1.9, .start_a = 4.2, .plateau = 80ms};
-    const MotorPlan rear_compressor{.running_a = 9.6, .start_a = 39, .plateau = 150ms};
+    const MotorPlan rear_compressor{.running_a = 8.4, .start_a = 35, .plateau = 150ms};
     const BodyPlan tank{.start_c = 20, .surroundings_c = 30, .capacity_j_per_k = 95e3, .loss_w_per_k = 2};
-    const AppliancePlan microwave{.running_a = 12.5, .uses = {{35s, 47s}, {80s, 400s}}};
+    const AppliancePlan microwave{.running_a = 9.2, .uses = {{54s, 64s}, {90s, 400s}}};
 
     rig.loads.push_back(air_conditioner("front-ac", front_fan, front_compressor, 26));
     rig.loads.push_back(air_conditioner("rear-ac", rear_fan, rear_compressor, 28));
     rig.loads.push_back({.name = "water-heater",
                          .relay = RelayPlan{},
                          .kind = HeaterPlan{.running_a = 11.7, .tank = tank, .thermostat = {.set_c = 60}}});
-    rig.loads.push_back(
-        {.name = "charger", .relay = RelayPlan{}, .kind = ChargerPlan{.bulk_a = 7.4, .bulk = 240s}});
+    rig.loads.push_back({.name = "charger",
+                         .relay = RelayPlan{},
+                         .kind = ChargerPlan{.bulk_a = 10.4, .bulk = 240s, .follows_within = 500ms}});
     rig.loads.push_back({.name = "microwave", .kind = microwave});
     rig.loads.push_back({.name = "base", .kind = BaseLoadPlan{.mean_a = 1.5}});
     return rig;

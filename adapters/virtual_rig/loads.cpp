@@ -172,23 +172,47 @@ class Heater final : public PlainLoad {
 class Charger final : public PlainLoad {
   public:
     Charger(std::string_view name, const ChargerPlan& plan)
-        : PlainLoad(name), plan_(plan), current_a_(plan.bulk_a) {}
+        : PlainLoad(name),
+          plan_(plan),
+          accepted_a_(plan.bulk_a),
+          set_a_(plan.bulk_a),
+          allowed_a_(plan.bulk_a) {}
+
+    bool set(double most_a) override {
+        if (!plan_.follows_within) return false;
+        set_a_ = std::min(most_a, plan_.bulk_a);
+        return true;
+    }
 
     void step(const Terminals& at, Narrator& narrator) override {
         if (running()) charge(at.dt_s);
-        connect(at, narrator, {0, current_a_}, current_a_);
+        follow(at.dt_s);
+        connect(at, narrator, {0, current_a()}, current_a());
     }
 
   private:
+    double current_a() const { return std::min(accepted_a_, allowed_a_); }
+
+    /// Charged with less than it accepts, the battery takes so much longer.
     void charge(double dt_s) {
-        charged_s_ += dt_s;
+        const double full_s = dt_s * current_a() / accepted_a_;
+        charged_s_ += full_s;
         if (charged_s_ > rules::seconds(plan_.bulk)) {
-            current_a_ -= (current_a_ - plan_.float_a) * dt_s / rules::seconds(plan_.taper);
+            accepted_a_ -= (accepted_a_ - plan_.float_a) * full_s / rules::seconds(plan_.taper);
         }
     }
 
+    void follow(double dt_s) {
+        if (!running()) allowed_a_ = set_a_;
+        if (allowed_a_ == set_a_) return;
+        const double most_a = plan_.bulk_a * dt_s / rules::seconds(*plan_.follows_within);
+        allowed_a_ += std::clamp(set_a_ - allowed_a_, -most_a, most_a);
+    }
+
     const ChargerPlan& plan_;
-    double current_a_;
+    double accepted_a_;  ///< by the battery
+    double set_a_;
+    double allowed_a_;  ///< on its way to what it is set to
     double charged_s_ = 0;
 };
 

@@ -39,6 +39,8 @@ class Load {
     /// Its next change that depends on nothing but time.
     std::optional<Instant> due() const { return due_; }
     virtual std::optional<double> temperature_c() const { return std::nullopt; }
+    /// To draw at most so much. False if it is none that can be set.
+    virtual bool set(double) { return false; }
 
   protected:
     Draw draw_{};

@@ -74,8 +74,10 @@ struct HeaterPlan {
 struct ChargerPlan {
     double bulk_a;
     double float_a = 0.5;
-    Duration bulk = 3600s;   ///< powered time until it begins to taper
-    Duration taper = 1800s;  ///< time constant
+    Duration bulk = 3600s;   ///< until it begins to taper, if it charges with all that the battery takes
+    Duration taper = 1800s;  ///< time constant, likewise
+    /// It draws no more than it is set to, and follows a new setting in so long; without, it takes none.
+    std::optional<Duration> follows_within{};
 };
 
 /// Somebody uses it when somebody wants to: a microwave, a kettle. Intervals in order, not overlapping.

@@ -23,6 +23,7 @@ enum class Happening {
     supply_lost,
     supply_back,
     source_changed,
+    set,  ///< a charger; current_a is what it may draw
 };
 
 struct StoryEvent {

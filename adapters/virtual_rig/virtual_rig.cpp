@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cassert>
+#include <charconv>
+#include <cmath>
 #include <utility>
 
 namespace ampmarshal::virtual_rig {
@@ -33,6 +35,7 @@ VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, I
                   std::nullopt,
                   root + "relay/" + load.name + "/set",
                   root + "relay/" + load.name + "/state",
+                  root + "setting/" + load.name + "/set",
                   {}};
         if (plan_.managed && load.relay) seat.relay.emplace(*load.relay);
         seat.record.name = load.name;
@@ -51,6 +54,7 @@ VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, I
     supplies_[source_].solve(draws_, powered());
     link_.listen(this);
     link_.subscribe(root + "relay/+/set");
+    link_.subscribe(root + "setting/+/set");
     if (link_.connected()) link_up(beginning);
     next_ = find_next();
 }
@@ -280,6 +284,11 @@ void VirtualRig::set_meter_fault(Leg leg, MeterFault fault, double amount_a) {
     if (index < meters_.size()) meters_[index].set_fault(fault, amount_a);
 }
 
+void VirtualRig::set_deaf(std::string_view load, bool deaf) {
+    for (Seat& seat : seats_)
+        if (seat.plan->name == load) seat.deaf = deaf;
+}
+
 void VirtualRig::set_cord(double extra_ohm) {
     for (Supply& supply : supplies_)
         supply.set_cord(extra_ohm);
@@ -310,7 +319,20 @@ void VirtualRig::received(Instant now, const adapters::Message& message) {
             return;
         }
     }
+    for (Seat& seat : seats_)
+        if (message.topic == seat.setting_topic && take_setting(seat, message.payload)) return;
     ++counted_.refused_commands;
+}
+
+bool VirtualRig::take_setting(Seat& seat, std::string_view payload) {
+    double most_a = 0;
+    const char* end = payload.data() + payload.size();
+    const auto [read, error] = std::from_chars(payload.data(), end, most_a);
+    if (error != std::errc{} || read != end || !std::isfinite(most_a) || most_a < 0) return false;
+    if (seat.deaf) return true;
+    if (!seat.load->set(most_a)) return false;
+    tell({time_, Happening::set, seat.plan->name, "", most_a});
+    return true;
 }
 
 void VirtualRig::publish_source() {

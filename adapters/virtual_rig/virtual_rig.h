@@ -14,6 +14,7 @@
 //   relay/<load>/set     in: ON or OFF
 //   relay/<load>/state   out, retained: ON or OFF, what the contact does, in answer to every command and
 //                        whenever it moves (if the relay has feedback)
+//   setting/<load>/set   in: amperes, a plain number: what a charger that can be set may draw at most
 //   source               out, retained: the name of the source that the rig is connected to
 //
 // What it leaves out: the neutral (each leg of a 240 V load counts as a 120 V load on that leg), power factor
@@ -76,7 +77,7 @@ struct Truth {
     /// if no current ever exceeded a pick-up.
     std::optional<double> least_time_to_trip_s;
     int loads_served = 0;
-    int refused_commands = 0;  ///< neither ON nor OFF, or for no relay of ours
+    int refused_commands = 0;  ///< neither ON nor OFF, nor a setting, or for nothing of ours
     std::vector<LoadTruth> loads;
 };
 
@@ -106,6 +107,8 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void set_relay_fault(std::string_view load, RelayFault fault);
     /// `amount_a`: how far an offset or a spike is off.
     void set_meter_fault(Leg leg, MeterFault fault, double amount_a = 0);
+    /// It keeps drawing what it draws, whatever it is set to from now on.
+    void set_deaf(std::string_view load, bool deaf);
     /// Each leg's meter sits on the other leg. On a rig with one leg nothing happens.
     void swap_meters(bool swapped) { meters_swapped_ = swapped; }
     /// Of all sources.
@@ -125,7 +128,9 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
         std::optional<Relay> relay;
         std::string set_topic;
         std::string state_topic;
+        std::string setting_topic;
         LoadTruth record;
+        bool deaf = false;
 
         bool contact() const { return !relay || relay->closed(); }
     };
@@ -140,6 +145,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void observe();
     void count_overlaps();
     void read_meters();
+    bool take_setting(Seat& seat, std::string_view payload);
     void let_meters_speak(Instant now);
     void publish_source();
     void publish_contact(const Seat& seat);

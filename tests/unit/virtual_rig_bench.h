@@ -69,6 +69,11 @@ struct Bench {
         const std::string topic = "rig/bench/relay/" + load + "/set";
         rig.received(beginning + at, {topic, payload, false});
     }
+    void setting(Duration at, const std::string& load, std::string_view payload) {
+        run_to(at);
+        const std::string topic = "rig/bench/setting/" + load + "/set";
+        rig.received(beginning + at, {topic, payload, false});
+    }
 
     struct Told {
         Duration at;

@@ -185,6 +185,58 @@ TEST_CASE("a charger tapers to its float current, and only while it is powered")
     CHECK(bench.rig.line().current_a[Leg::l1] == Approx(1).margin(0.01));
 }
 
+TEST_CASE(
+    "a charger that can be set draws no more than that, follows within its time, and charges so much "
+    "longer") {
+    const auto drawn_a = [](const Bench& bench) { return bench.rig.line().current_a[Leg::l1]; };
+    const LoadPlan charger{
+        .name = "charger",
+        .relay = RelayPlan{},
+        .kind = ChargerPlan{.bulk_a = 8, .float_a = 1, .bulk = 600s, .taper = 300s, .follows_within = 800ms}};
+    Bench bench(quiet_plan({charger}));
+    bench.command(0s, "charger", "ON");
+    bench.setting(10s, "charger", "4");
+    CHECK(bench.when(Happening::set) == 10s);
+    bench.run_to(10s + 200ms);
+    CHECK(drawn_a(bench) == Approx(6).margin(1));  // half way down after half of 4/8 of its time
+    bench.run_to(10s + 500ms);
+    CHECK(drawn_a(bench) == 4);
+    bench.run_to(1180s);  // 10 s at 8 A and 1170 s at 4 A, of 600 s at 8 A
+    bench.setting(1180s, "charger", "99");
+    bench.run_to(1181s);
+    CHECK(drawn_a(bench) == 8);
+    bench.run_to(1185s + 300s);
+    CHECK(drawn_a(bench) == Approx(1 + 7 * std::exp(-1.0)).epsilon(0.01));
+    bench.setting(1500s, "charger", "0.5");
+    bench.run_to(1502s);
+    CHECK(drawn_a(bench) == 0.5);
+    CHECK(bench.rig.truth().refused_commands == 0);
+}
+
+TEST_CASE("a deaf charger keeps drawing what it draws, and one that cannot be set says so") {
+    const auto drawn_a = [](const Bench& bench) { return bench.rig.line().current_a[Leg::l1]; };
+    const LoadPlan settable{.name = "charger", .kind = ChargerPlan{.bulk_a = 8, .follows_within = 500ms}};
+    Bench bench(quiet_plan({settable}));
+    bench.rig.set_deaf("charger", true);
+    bench.setting(10s, "charger", "4");
+    bench.run_to(20s);
+    CHECK(drawn_a(bench) == 8);
+    CHECK_FALSE(bench.when(Happening::set));
+    bench.rig.set_deaf("charger", false);
+    for (const char* nonsense : {"", "ON", "4 A", "nan", "inf", "-1", "1e999"})
+        bench.setting(20s, "charger", nonsense);
+    bench.setting(20s, "no-charger", "4");
+    CHECK(bench.rig.truth().refused_commands == 8);
+    bench.run_to(30s);
+    CHECK(drawn_a(bench) == 8);
+
+    Bench plain(quiet_plan({{.name = "charger", .kind = ChargerPlan{.bulk_a = 8}}}));
+    plain.setting(10s, "charger", "4");
+    plain.run_to(20s);
+    CHECK(drawn_a(plain) == 8);
+    CHECK(plain.rig.truth().refused_commands == 1);
+}
+
 TEST_CASE("an appliance runs exactly when its script says") {
     Bench bench(quiet_plan({appliance(12.5, {{10s, 20s}, {30s, 40s}})}));
     bench.run_to(60s);

@@ -141,7 +141,7 @@ TEST_CASE("a relay obeys after its latency and tells its contact, retained") {
     LoadPlan load = unit(small_unit());
     load.relay->latency = 300ms;
     Bench bench(quiet_plan({load}));
-    CHECK(bench.link.filters == std::vector<std::string>{"rig/bench/relay/+/set"});
+    CHECK(bench.link.filters == std::vector<std::string>{"rig/bench/relay/+/set", "rig/bench/setting/+/set"});
     CHECK(bench.link.last(state_topic) == "OFF");
     bench.command(10s, "ac", "ON");
     bench.run_to(10299ms);
