@@ -14,6 +14,7 @@ using homie::PropertyIndex;
 using rules::LoadState;
 
 constexpr std::string_view source_node = "source";
+constexpr std::string_view rig_node = "rig";
 constexpr std::string_view unknown_source = "unknown";
 constexpr const char* true_or_false[] = {"false", "true"};
 
@@ -61,6 +62,13 @@ double whole_seconds(std::optional<rules::Duration> time) {
     return std::clamp(std::floor(rules::seconds(*time)), 0.0, 1.0 * longest_time_to_trip_s);
 }
 
+/// Rounded up, so that what was asked for shows at first, and 0 only when it is over.
+std::int64_t minutes_left(std::optional<rules::Duration> preferred_for) {
+    if (!preferred_for) return 0;
+    const auto whole = std::chrono::ceil<std::chrono::minutes>(*preferred_for).count();
+    return std::clamp<std::int64_t>(whole, 0, longest_preference.count());
+}
+
 /// The smallest headrooms over the limits that touch `legs`.
 struct Headrooms {
     double steady_a;
@@ -92,10 +100,11 @@ std::string figures(const rules::Reason& why) {
 }
 
 /// All of a snapshot but the sentences.
-void take_figures(RigSnapshot& shown, const rules::Marshal& marshal) {
+void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Instant now) {
     const rules::Rig& rig = marshal.rig();
     std::vector<rules::LimitView> limits;
     shown.source = marshal.source();
+    shown.stopped = marshal.everything_stopped();
     if (shown.source) {
         for (std::size_t i = 0; i < rig.sources[*shown.source].limits.size(); ++i)
             limits.push_back(marshal.limit(i));
@@ -124,6 +133,9 @@ void take_figures(RigSnapshot& shown, const rules::Marshal& marshal) {
         of_load.held = load.held;
         of_load.drawn_a = load.drawn_a;
         of_load.reason = load.reason.kind;
+        of_load.setting_a = load.setting_a;
+        of_load.preferred_for.reset();
+        if (load.preferred_until) of_load.preferred_for = *load.preferred_until - now;
     }
 }
 
@@ -131,7 +143,7 @@ void take_figures(RigSnapshot& shown, const rules::Marshal& marshal) {
 
 RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
     RigSnapshot shown{};
-    take_figures(shown, marshal);
+    take_figures(shown, marshal, now);
     for (rules::LoadIndex i = 0; i < shown.loads.size(); ++i)
         shown.loads[i].sentence = rules::sentence(marshal.load(i).reason, marshal.rig(), shown.source, now);
     return shown;
@@ -139,7 +151,7 @@ RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
 
 const RigSnapshot& Snapshots::take(std::span<const rules::Action> since, rules::Instant now) {
     const auto source = shown_.source;
-    take_figures(shown_, marshal_);
+    take_figures(shown_, marshal_, now);
     // A reason may name a limit of the source.
     const bool all = !counted_down_at_ || source != shown_.source;
     const bool countdowns = all || now - *counted_down_at_ >= countdown_every;
@@ -202,6 +214,7 @@ std::string alert_sentence(const rules::AlertRaised& alert, const rules::Rig& ri
 
 std::string load_id_fault(std::string_view id) {
     if (id == source_node) return "'source' names the topics of the source itself; give the load another id";
+    if (id == rig_node) return "'rig' names the topics of the whole rig; give the load another id";
     return homie::id_fault(id);
 }
 
@@ -213,6 +226,7 @@ std::string source_id_fault(std::string_view id) {
 RigDevice::RigDevice(homie::Identity identity, const rules::Rig& rig)
     : rig_(rig), device_(std::move(identity)) {
     declare_source();
+    declare_rig();
     loads_.reserve(rig.loads.size());
     for (const rules::Load& load : rig.loads)
         declare_load(load);
@@ -241,6 +255,15 @@ void RigDevice::declare_source() {
     for (const rules::Leg leg : rules::all_legs) {
         if (rig_.legs.contains(leg)) legs_[leg] = declare_leg(node, leg);
     }
+}
+
+void RigDevice::declare_rig() {
+    const auto node = device_.add_node(std::string(rig_node), "The whole rig", "rig");
+    stop_all_ = device_.add_property(node, {.id = "stop-all",
+                                            .name = "Everything off that can be switched off",
+                                            .datatype = Datatype::boolean,
+                                            .format = "goes on,stopped",
+                                            .settable = true});
 }
 
 RigDevice::LegProperties RigDevice::declare_leg(homie::NodeIndex node, rules::Leg leg) {
@@ -278,27 +301,36 @@ void RigDevice::declare_load(const rules::Load& load) {
                                              .datatype = Datatype::string,
                                              .at_most_every = reading_every});
     p.current = device_.add_property(node, amperes("current", "Estimated current"));
-    if (load.controlled()) {
-        const auto flag = [&](std::string id, std::string name, std::string labels, bool settable) {
-            return device_.add_property(node, {.id = std::move(id),
-                                               .name = std::move(name),
-                                               .datatype = Datatype::boolean,
-                                               .format = std::move(labels),
-                                               .settable = settable});
-        };
-        Operated o{};
-        o.demand = flag("demand", "Asked to run", "not wanted,wanted", true);
-        o.hold = flag("hold", "Held off by a person", "free,held", true);
-        o.locked_out = flag("locked-out", "Stays off until acknowledged", "no,yes", false);
-        o.acknowledge = device_.add_property(node, {.id = "acknowledge",
-                                                    .name = "Let it run again after a lockout",
-                                                    .datatype = Datatype::enumeration,
-                                                    .format = "acknowledge",
-                                                    .settable = true,
-                                                    .retained = false});
-        p.operated = o;
-    }
+    if (load.adjustment) p.setting = device_.add_property(node, amperes("setting", "May draw at most"));
+    if (load.controlled()) p.operated = declare_operated(node);
     loads_.push_back(p);
+}
+
+RigDevice::Operated RigDevice::declare_operated(homie::NodeIndex node) {
+    const auto flag = [&](std::string id, std::string name, std::string labels, bool settable) {
+        return device_.add_property(node, {.id = std::move(id),
+                                           .name = std::move(name),
+                                           .datatype = Datatype::boolean,
+                                           .format = std::move(labels),
+                                           .settable = settable});
+    };
+    Operated o{};
+    o.demand = flag("demand", "Asked to run", "not wanted,wanted", true);
+    o.hold = flag("hold", "Held off by a person", "free,held", true);
+    o.prefer = device_.add_property(node, {.id = "prefer",
+                                           .name = "Goes before all ranks, for so long",
+                                           .datatype = Datatype::integer,
+                                           .format = "0:" + std::to_string(longest_preference.count()),
+                                           .unit = "min",
+                                           .settable = true});
+    o.locked_out = flag("locked-out", "Stays off until acknowledged", "no,yes", false);
+    o.acknowledge = device_.add_property(node, {.id = "acknowledge",
+                                                .name = "Let it run again after a lockout",
+                                                .datatype = Datatype::enumeration,
+                                                .format = "acknowledge",
+                                                .settable = true,
+                                                .retained = false});
+    return o;
 }
 
 void RigDevice::link_up(const RigSnapshot& snapshot, rules::Instant now, Link& link) {
@@ -330,6 +362,7 @@ void RigDevice::note(const rules::Action& action, std::optional<rules::SourceInd
 
 void RigDevice::put(const RigSnapshot& snapshot) {
     device_.put(source_.present, snapshot.source ? rig_.sources[*snapshot.source].id : unknown_source);
+    device_.put(stop_all_, true_or_false[snapshot.stopped]);
     device_.put(source_.steady_headroom, snapshot.steady_headroom_a, 1);
     device_.put(source_.start_headroom, snapshot.start_headroom_a, 1);
     device_.put(source_.time_to_trip, whole_seconds(snapshot.time_to_trip), 0);
@@ -359,10 +392,12 @@ void RigDevice::put_load(LoadNode& node, const RigSnapshot::OfLoad& load) {
     device_.put(node.reason, word(load.reason));
     device_.put(node.sentence, load.sentence);
     device_.put(node.current, load.drawn_a, 1);
+    if (node.setting && load.setting_a) device_.put(*node.setting, *load.setting_a, 1);
     if (!node.operated) return;
     const bool locked_out = load.state == LoadState::locked_out;
     device_.put(node.operated->demand, true_or_false[load.wanted]);
     device_.put(node.operated->hold, true_or_false[load.held]);
+    device_.put(node.operated->prefer, static_cast<double>(minutes_left(load.preferred_for)), 0);
     device_.put(node.operated->locked_out, true_or_false[locked_out]);
     if (node.acknowledged && !locked_out) {
         device_.put(node.operated->acknowledge, "acknowledge");
@@ -390,6 +425,10 @@ void RigDevice::ask(const homie::Command& command, rules::Instant now, std::vect
         return;
     }
     const bool yes = command.value == "true";
+    if (command.property == stop_all_) {
+        out.emplace_back(rules::StopEverything{now, yes});
+        return;
+    }
     for (rules::LoadIndex i = 0; i < loads_.size(); ++i) {
         const auto& operated = loads_[i].operated;
         if (!operated) continue;
@@ -398,6 +437,9 @@ void RigDevice::ask(const homie::Command& command, rules::Instant now, std::vect
         } else if (command.property == operated->hold) {
             out.emplace_back(
                 rules::OperatorRequest{now, i, yes ? rules::Request::hold : rules::Request::release});
+        } else if (command.property == operated->prefer) {
+            const std::chrono::minutes asked(std::stoi(command.value));  // checked: a small whole number
+            out.emplace_back(rules::OperatorRequest{now, i, rules::Request::prefer, now + asked});
         } else if (command.property == operated->acknowledge) {
             loads_[i].acknowledged = true;
             out.emplace_back(rules::OperatorRequest{now, i, rules::Request::acknowledge});

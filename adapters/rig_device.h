@@ -1,7 +1,7 @@
-// The rig on MQTT, by the Homie convention: one device, with a node for the source and a node for each load,
-// and an alert for each thing a person should know now. It shows what the rules have decided and turns what
-// people and rule controllers set into events for the rules; it decides nothing. docs/topics.md is the
-// contract it keeps.
+// The rig on MQTT, by the Homie convention: one device, with a node for the source, one for what concerns the
+// whole rig and one for each load, and an alert for each thing a person should know now. It shows what the
+// rules have decided and turns what people and rule controllers set into events for the rules; it decides
+// nothing. docs/topics.md is the contract it keeps.
 //
 // The description depends on the configuration only, never on where the rig is plugged in: by the convention
 // it is fixed while the device is ready. That is why headrooms are given per leg of the rig and not per limit
@@ -27,6 +27,9 @@ inline constexpr rules::Duration reading_every = std::chrono::milliseconds(500);
 inline constexpr double jump_a = 5.0;
 inline constexpr double jump_v = 5.0;
 
+/// A load may be preferred for a day and no longer: who forgets it has not turned the ranks round for good.
+inline constexpr std::chrono::minutes longest_preference{1440};
+
 /// What is shown of a rig at one moment. A plain copy, so that the device can be tested without the rules.
 struct RigSnapshot {
     struct OnLeg {
@@ -42,9 +45,12 @@ struct RigSnapshot {
         double drawn_a;
         rules::ReasonKind reason;
         std::string sentence;
+        std::optional<double> setting_a{};               ///< of an adjustable load
+        std::optional<rules::Duration> preferred_for{};  ///< for so long it still goes before all ranks
     };
 
     std::optional<rules::SourceIndex> source;
+    bool stopped;  ///< a person has stopped everything
     rules::PerLeg<OnLeg> legs;
     double steady_headroom_a;  ///< the smallest over all limits; 0 while the source is not known
     double start_headroom_a;
@@ -111,15 +117,18 @@ class RigDevice {
         std::optional<homie::PropertyIndex> steady_headroom, start_headroom;
     };
     struct Operated {
-        homie::PropertyIndex demand, hold, locked_out, acknowledge;
+        homie::PropertyIndex demand, hold, prefer, locked_out, acknowledge;
     };
     struct LoadNode {
         homie::PropertyIndex state, reason, sentence, current;
         std::optional<Operated> operated;  ///< nothing for a load that can only be observed
-        bool acknowledged = false;         ///< asked for, and not in effect yet
+        std::optional<homie::PropertyIndex> setting{};
+        bool acknowledged = false;  ///< asked for, and not in effect yet
     };
 
     void declare_source();
+    void declare_rig();
+    Operated declare_operated(homie::NodeIndex node);
     LegProperties declare_leg(homie::NodeIndex node, rules::Leg leg);
     void declare_load(const rules::Load& load);
     void put(const RigSnapshot& snapshot);
@@ -131,6 +140,7 @@ class RigDevice {
     const rules::Rig& rig_;
     homie::Device device_;
     SourceNode source_{};
+    homie::PropertyIndex stop_all_{};
     rules::PerLeg<std::optional<LegProperties>> legs_;
     std::vector<LoadNode> loads_;
     std::uint64_t ignored_ = 0;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <utility>
 
+#include "adapters/homie.h"
 #include "adapters/number_at.h"
 
 namespace ampmarshal::adapters {
@@ -16,6 +17,14 @@ bool send(Link& link, const SwitchWiring& wiring, bool on) {
                          .payload = on ? wiring.on_payload : wiring.off_payload,
                          .delivery = Delivery::command,
                          .expires_after = command_expiry});
+}
+
+/// As short as it can be: a device that wants whole numbers gets them where the steps are whole.
+std::string number_text(double value) {
+    std::string text = homie::decimal(value, 3);
+    text.erase(text.find_last_not_of('0') + 1);
+    if (text.ends_with('.')) text.pop_back();
+    return text;
 }
 
 }  // namespace
@@ -36,6 +45,18 @@ bool Switches::command(rules::Instant now, Link& link, rules::LoadIndex load, bo
     if (!it.wiring || !send(link, *it.wiring, on)) return false;
     if (on) it.told_on = now;
     return true;
+}
+
+bool Switches::adjust(Link& link, rules::LoadIndex load, double setting_a) const {
+    const auto& wiring = switches_[load].wiring;
+    if (!wiring || !wiring->setting) return false;
+    std::string payload = wiring->setting->payload;
+    payload.replace(payload.find(SettingWiring::place), SettingWiring::place.size(),
+                    number_text(setting_a * wiring->setting->scale));
+    return link.publish({.topic = wiring->setting->topic,
+                         .payload = payload,
+                         .delivery = Delivery::command,
+                         .expires_after = command_expiry});
 }
 
 void Switches::refresh(rules::Instant now, Link& link) {

@@ -1,6 +1,7 @@
 // The switches of a rig's loads: turns a decision into a message to a relay, and what a relay says of itself
-// into an event. Commands go out at once or not at all; they are never retained, and the broker drops them if
-// it cannot deliver them in time, since an "on" that comes late may start a compressor at the wrong moment.
+// into an event. A load that can be turned down has a setting beside its switch, told in the same way.
+// Commands go out at once or not at all; they are never retained, and the broker drops them if it cannot
+// deliver them in time, since an "on" that comes late may start a compressor at the wrong moment.
 //
 // A relay with a timer of its own opens when it is not told "on" again and again, so that silence means off.
 // Such a switch has a refresh period, and `refresh` repeats its last "on". After the link was down nothing is
@@ -10,6 +11,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "adapters/link.h"
@@ -24,12 +26,22 @@ struct FeedbackWiring {
     std::string off;
 };
 
+/// How an adjustable load is told what it may draw.
+struct SettingWiring {
+    static constexpr std::string_view place = "{setting}";
+
+    std::string topic;
+    std::string payload{place};  ///< holds the place of the number once
+    double scale = 1;            ///< amperes times this is the number that is sent
+};
+
 struct SwitchWiring {
     std::string command_topic;
     std::string on_payload;
     std::string off_payload;
     std::optional<FeedbackWiring> feedback{};
     std::optional<rules::Duration> refresh{};
+    std::optional<SettingWiring> setting{};
 };
 
 class Switches {
@@ -42,6 +54,9 @@ class Switches {
 
     /// False if the command could not be sent; it is then forgotten.
     bool command(rules::Instant now, Link& link, rules::LoadIndex load, bool on);
+
+    /// To draw at most so much. False as above.
+    bool adjust(Link& link, rules::LoadIndex load, double setting_a) const;
 
     /// Repeats the "on" of every switch whose refresh period has passed.
     void refresh(rules::Instant now, Link& link);

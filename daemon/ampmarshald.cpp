@@ -17,6 +17,7 @@
 #include "daemon/connection.h"
 #include "daemon/log.h"
 #include "daemon/loop.h"
+#include "daemon/state_file.h"
 #include "daemon/steward.h"
 
 namespace ampmarshal::daemon {
@@ -76,15 +77,74 @@ struct Watch {
         : link(settings_of(c, log)), steward(c, mode, link, log, version, boot_time()) {}
 };
 
+/// The state file, if one is configured. Without it, or when it fails, the rig is kept all the same.
+class Keeper {
+  public:
+    explicit Keeper(Log log) : log_(std::move(log)) {}
+
+    /// From now on it is the file of this configuration.
+    void use(const Configuration& configuration) {
+        if (configuration.state_file == path_) return;
+        file_.reset();
+        path_ = configuration.state_file;
+        if (!path_) return;
+        auto opened = StateFile::open(*path_);
+        if (auto* file = std::get_if<StateFile>(&opened))
+            file_.emplace(std::move(*file));
+        else
+            tell(std::get<std::string>(opened));
+    }
+
+    /// What an earlier run has kept.
+    std::vector<rules::Event> recall(const rules::Rig& rig) {
+        if (!file_) return {};
+        const Clocks clocks = present();
+        auto read = file_->read(rig, clocks);
+        if (const auto* wrong = std::get_if<std::string>(&read)) {
+            tell(*wrong);
+            file_.reset();  // a person may want to look at it as it is
+            return {};
+        }
+        const auto& found = std::get<StateFile::Found>(read);
+        for (const std::string& id : found.forgotten)
+            log_(Severity::warning, "what was kept of '" + id + "' is forgotten: it is no load any more");
+        auto events = daemon::recall(found.memory, rig, clocks.now);
+        if (!events.empty()) log_(Severity::info, "what people had set before is in force again");
+        return events;
+    }
+
+    bool keep(const Memory& memory, const rules::Rig& rig) {
+        if (!file_) return true;
+        const std::string wrong = file_->write(memory, rig, present());
+        if (!wrong.empty() && !failing_) tell(wrong);
+        if (wrong.empty() && failing_) log_(Severity::info, "what people set is kept again");
+        failing_ = !wrong.empty();
+        return wrong.empty();
+    }
+
+  private:
+    static Clocks present() { return {boot_time(), std::chrono::system_clock::now()}; }
+    void tell(const std::string& wrong) {
+        log_(Severity::warning, "what people set is not kept over a restart: " + wrong);
+    }
+
+    Log log_;
+    std::optional<std::string> path_;
+    std::optional<StateFile> file_;
+    bool failing_ = false;
+};
+
 class Program {
   public:
     Program(std::string path, Mode mode, Log log)
-        : path_(std::move(path)), mode_(mode), log_(std::move(log)) {}
+        : path_(std::move(path)), mode_(mode), log_(std::move(log)), keeper_(log_) {}
 
     int run(const Configuration& configuration) {
         tell_warnings(configuration, log_);
         Loop loop({SIGTERM, SIGINT, SIGHUP});
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
+        keep(configuration);
+        watch_->steward.inherit(keeper_.recall(configuration.rig));
         Loop::Callbacks callbacks;
         callbacks.beat = [&](Instant now) { on_beat(now); };
         callbacks.beat_soon = [&] { return watch_->steward.has_news(); };
@@ -133,13 +193,24 @@ class Program {
         auto known = watch_->steward.hand_over(now, configuration);
         watch_->link.close();
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
+        keep(configuration);
         watch_->steward.inherit(std::move(known));
+    }
+
+    /// Who only observes leaves the file to the one who keeps the rig.
+    void keep(const Configuration& configuration) {
+        if (mode_ == Mode::observe) return;
+        keeper_.use(configuration);
+        Steward& steward = watch_->steward;
+        steward.keep_with(
+            [&](const Memory& memory) { return keeper_.keep(memory, steward.marshal().rig()); });
     }
 
     std::string path_;
     Mode mode_;
     Log log_;
     std::unique_ptr<Watch> watch_;
+    Keeper keeper_;
     Watchdog watchdog_;
     std::int64_t version_ = 0;
     bool ready_ = false;

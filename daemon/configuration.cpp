@@ -39,6 +39,9 @@ constexpr double first_stage_after_s = 5;
 constexpr double minimum_off_s = 180;
 constexpr double minimum_on_s = 120;
 constexpr double latency_ms = 500;
+constexpr double adjust_step_a = 1;
+constexpr double adjust_every_s = 10;
+constexpr int stall_retries = 0;
 constexpr double reaction_ms = 50;
 constexpr double steady_grace_s = 2;
 constexpr double restore_after_s = 30;
@@ -334,9 +337,55 @@ void read_switch(Draft& draft, rules::Load& load, Section& section) {
     draft.configuration.switches.back() = std::move(wiring);
 }
 
+adapters::SettingWiring read_setting_wiring(Draft& draft, Section& section) {
+    using adapters::SettingWiring;
+    const std::string place(SettingWiring::place);
+    SettingWiring wiring{.topic = section.topic("topic"),
+                         .payload = section.text("payload", place),
+                         .scale = section.number("scale", {1e-6, 1e6}, 1)};
+    const auto first = wiring.payload.find(place);
+    if (first == std::string::npos || wiring.payload.find(place, first + place.size()) != std::string::npos)
+        section.mistake("payload", "does not hold " + place + " once",
+                        "put it where the number belongs, as in " + in_quotes("{\"amps\": " + place + "}"));
+    else if (!wiring.topic.empty())
+        only_once(draft, section, "topic", "setting", wiring.topic + ' ' + wiring.payload);
+    draft.commanded.push_back({wiring.topic, section.pointer_to("topic")});
+    return wiring;
+}
+
+void read_setting(Draft& draft, rules::Load& load, Section& section) {
+    const double highest_a = load.running_a();
+    rules::Adjustment by{.least_a = section.number("least_a", {0.1, largest_a}),
+                         .step_a = section.number("step_a", {0.1, largest_a}, fallback::adjust_step_a),
+                         .every = read_seconds(section, "every_s", {1, 3600}, fallback::adjust_every_s)};
+    auto wiring = read_setting_wiring(draft, section);
+    if (!section.sound() || load.stages.size() != 1) return;
+    if (by.least_a >= highest_a)
+        section.mistake("least_a",
+                        "is not below the running_a of its stage, so there is nothing to turn down",
+                        "give the lowest setting at which it still runs");
+    load.adjustment = by;
+    if (auto& relay = draft.configuration.switches.back()) relay->setting = std::move(wiring);
+}
+
+void read_adjustable(Draft& draft, rules::Load& load, bool adjustable, Section& section) {
+    if (!adjustable) {
+        if (section.has("setting"))
+            section.mistake("setting", "is of use on an adjustable load only",
+                            R"(leave it out, or give "control": "adjustable")");
+        return;
+    }
+    if (load.stages.size() > 1)
+        section.mistake("stages",
+                        "has " + std::to_string(load.stages.size()) + " entries; an adjustable load has one",
+                        "give what it draws at its highest setting");
+    section.object("setting", Absent::mistaken, [&](Section& it) { read_setting(draft, load, it); });
+}
+
 void read_control(Draft& draft, rules::Load& load, Section& section) {
     if (!load.controlled()) {
-        for (const char* key : {"rank", "rotation", "minimum_on_s", "minimum_off_s", "wanted", "switch"}) {
+        for (const char* key : {"rank", "rotation", "minimum_on_s", "minimum_off_s", "wanted",
+                                "stall_retries", "switch", "setting"}) {
             if (!section.has(key)) continue;
             section.mistake(key, "is of no use on an observed load",
                             "leave it out, or give another \"control\"");
@@ -350,6 +399,7 @@ void read_control(Draft& draft, rules::Load& load, Section& section) {
     load.minimum_off = read_seconds(section, "minimum_off_s", {0, 7200}, hard ? fallback::minimum_off_s : 0);
     load.rotation = section.optional_text("rotation").value_or("");
     load.wanted_at_start = section.flag("wanted", true);
+    load.stall_retries = section.whole("stall_retries", {0, 10}, fallback::stall_retries);
     section.object("switch", Absent::mistaken, [&](Section& it) { read_switch(draft, load, it); });
 }
 
@@ -359,15 +409,17 @@ void read_load(Draft& draft, Section& section) {
     only_once(draft, section, "id", "load", load.id);
     load.name = section.text("name", load.id);
     load.legs = read_legs(draft, section);
+    constexpr std::size_t adjustable = 2;
     constexpr rules::Control controls[] = {rules::Control::switched, rules::Control::permitted,
-                                           rules::Control::observed};
-    const auto control = section.one_of("control", {"switched", "permitted", "observed"});
+                                           rules::Control::switched, rules::Control::observed};
+    const auto control = section.one_of("control", {"switched", "permitted", "adjustable", "observed"});
     draft.power_factors.push_back(section.number("power_factor", {0.1, 1}, 1));
     section.each("stages", 1, 2, [&](Section& stage) { read_stage(draft, load, stage); });
     draft.configuration.switches.emplace_back();
     if (control) {
         load.control = controls[*control];
         read_control(draft, load, section);
+        if (load.controlled()) read_adjustable(draft, load, *control == adjustable, section);
     } else {
         section.ignore_the_rest();
     }
@@ -448,6 +500,10 @@ rules::LegSet legs_in_watts(const Draft& draft) {
 }
 
 void take_power_factors(Draft& draft) {
+    auto& switches = draft.configuration.switches;
+    for (rules::LoadIndex i = 0; i < switches.size(); ++i)
+        if (switches[i] && switches[i]->setting && legs_in_watts(draft).contains(draft.rig().loads[i].legs))
+            switches[i]->setting->scale /= draft.power_factors[i];
     const auto left =
         count_in_watts(draft.rig(), legs_in_watts(draft), draft.power_factors, draft.limits_in_watts);
     for (rules::SourceIndex i = 0; i < left.size(); ++i) {
@@ -479,6 +535,7 @@ void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     if (mistakes.empty()) check_rotations(draft, file);  // a load that could not be read may be the other one
     file.object("decisions", Absent::empty, with(read_decisions));
     file.object("publish", Absent::empty, with(read_publish));
+    configuration.state_file = file.optional_text("state_file");
     configuration.on_stop = file.one_of("on_stop", {"hold", "leave"}, 0) == 0 ? OnStop::hold : OnStop::leave;
     if (!configuration.meters.empty()) check_legs_metered(draft, file);
     check_topics(draft, mistakes);

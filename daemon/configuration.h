@@ -53,7 +53,8 @@ struct Configuration {
         battery_charge;  ///< by SourceIndex, in percent; for a source with a LowBattery
     std::vector<adapters::MeterWiring> meters;
     std::vector<std::optional<adapters::SwitchWiring>>
-        switches;  ///< by LoadIndex; nothing for an observed load
+        switches;                             ///< by LoadIndex; nothing for an observed load
+    std::optional<std::string> state_file{};  ///< keeps what is to survive a restart; without, nothing does
     OnStop on_stop = OnStop::hold;
     Mistakes warnings{};  ///< what is possible, but may not be meant
 };

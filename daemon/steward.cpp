@@ -259,6 +259,7 @@ std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& n
 
     std::vector<rules::Event> known;
     if (const auto source = source_in(next, now)) known.emplace_back(*source);
+    if (marshal_.everything_stopped()) known.emplace_back(rules::StopEverything{now, true});
     for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i) {
         const auto heir = successor(configuration_, i, next);
         if (!heir) continue;
@@ -267,11 +268,12 @@ std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& n
         if (configuration_.rig.loads[i].wanted_at_start == next.rig.loads[*heir].wanted_at_start)
             known.emplace_back(rules::DemandChanged{now, *heir, view.wanted});
         // A lockout ends when a person has looked, not when a file is read.
-        const bool locked_out = view.state == rules::LoadState::locked_out;
-        if (locked_out)
-            log_(Severity::warning, marshal_.rig().loads[i].name + ": was locked out, held until released");
-        if (view.held || locked_out)
-            known.emplace_back(rules::OperatorRequest{now, *heir, rules::Request::hold});
+        if (view.lockout != rules::Lockout::none)
+            known.emplace_back(rules::LockoutRecalled{now, *heir, view.lockout});
+        if (view.held) known.emplace_back(rules::OperatorRequest{now, *heir, rules::Request::hold});
+        if (view.preferred_until)
+            known.emplace_back(
+                rules::OperatorRequest{now, *heir, rules::Request::prefer, *view.preferred_until});
         if (view.commanded_on) known.emplace_back(rules::SwitchFeedback{now, *heir, true, false});
     }
     return known;
@@ -300,7 +302,16 @@ void Steward::feed(const rules::Event& event) {
     news_.insert(news_.end(), actions.begin(), actions.end());
 }
 
+/// Nothing that is kept changes without an action. Before the link is up, what was kept is not yet known
+/// here.
+void Steward::keep_news() {
+    if (!keep_ || news_.empty() || !inherited_.empty()) return;
+    Memory memory = memory_of(marshal_);
+    if (memory != kept_ && keep_(memory)) kept_ = std::move(memory);
+}
+
 void Steward::tell_news(Instant now) {
+    keep_news();
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;
@@ -329,8 +340,10 @@ bool Steward::worth_showing(Instant now) const {
 void Steward::command(std::span<const rules::Action> actions, Instant now) {
     if (mode_ == Mode::observe) return;
     for (const rules::Action& action : actions) {
-        const auto* wanted = std::get_if<rules::Switch>(&action);
-        if (wanted && !switches_.command(now, link_, wanted->load, wanted->on)) command_lost_ = true;
+        if (const auto* wanted = std::get_if<rules::Switch>(&action))
+            command_lost_ |= !switches_.command(now, link_, wanted->load, wanted->on);
+        else if (const auto* adjust = std::get_if<rules::Adjust>(&action))
+            command_lost_ |= !switches_.adjust(link_, adjust->load, adjust->setting_a);
     }
 }
 
@@ -348,6 +361,11 @@ void Steward::tell(const rules::Action& action, Instant now) {
         const std::string verb =
             mode_ == Mode::observe ? (s->on ? "would grant" : "would stop") : (s->on ? "granted" : "off");
         log_(Severity::info, rig.loads[s->load].name + ": " + verb + " (" + words(s->reason) + ")");
+    } else if (const auto* adjust = std::get_if<rules::Adjust>(&action)) {
+        if (!adjust->changes) return;
+        told_[adjust->load] = {adjust->reason.kind, now};
+        log_(Severity::info, rig.loads[adjust->load].name + line(": set to %.1f A (", adjust->setting_a) +
+                                 words(adjust->reason) + ")");
     } else if (const auto* start = std::get_if<rules::StartSeen>(&action)) {
         const auto& load = rig.loads[start->load];
         log_(Severity::info,

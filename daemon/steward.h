@@ -18,6 +18,7 @@
 #include "adapters/switches.h"
 #include "adapters/will.h"
 #include "daemon/configuration.h"
+#include "daemon/memory.h"
 #include "rules/marshal.h"
 
 namespace ampmarshal::daemon {
@@ -26,6 +27,9 @@ enum class Severity { info, warning };
 
 /// Takes one line of the log, without a line end.
 using Log = std::function<void(Severity, std::string_view)>;
+
+/// Keeps what is to survive a restart. False if it could not; it is then asked again at the next occasion.
+using Keep = std::function<bool(const Memory&)>;
 
 enum class Mode {
     command,  ///< decide, publish and switch
@@ -60,6 +64,9 @@ class Steward : public adapters::Link::Listener {
     /// Takes this for granted as soon as the link is up. Before that only.
     void inherit(std::vector<rules::Event> known) { inherited_ = std::move(known); }
 
+    /// Called whenever there is something new to keep, before that is shown: what is shown is kept.
+    void keep_with(Keep keep) { keep_ = std::move(keep); }
+
     const rules::Marshal& marshal() const { return marshal_; }
     OnStop on_stop() const { return configuration_.on_stop; }
 
@@ -71,6 +78,7 @@ class Steward : public adapters::Link::Listener {
     void feed(const rules::Event& event);
     void command(std::span<const rules::Action> actions, rules::Instant now);
     void tell_news(rules::Instant now);
+    void keep_news();
     bool worth_showing(rules::Instant now) const;
     void tell(const rules::Action& action, rules::Instant now);
     void tell_waiting(rules::Instant now);
@@ -93,9 +101,11 @@ class Steward : public adapters::Link::Listener {
     adapters::Switches switches_;
     adapters::RigDevice device_;
     adapters::Snapshots snapshots_{marshal_};
-    std::vector<rules::Event> inherited_;  ///< from before a reload, until the link is up
-    std::vector<rules::Action> news_;      ///< done and not told yet
-    bool asked_ = false;                   ///< somebody set something, and waits for it to show
+    std::vector<rules::Event> inherited_;  ///< from before a reload or a restart, until the link is up
+    Keep keep_;
+    std::optional<Memory> kept_;
+    std::vector<rules::Action> news_;  ///< done and not told yet
+    bool asked_ = false;               ///< somebody set something, and waits for it to show
     std::optional<rules::Instant> shown_at_;
     rules::PerLeg<std::optional<double>> shown_a_;
     rules::PerLeg<std::optional<double>> shown_v_;

@@ -27,6 +27,9 @@ void lower(rules::Load& load, double power_factor) {
         stage.running_a *= power_factor;
         if (!hard) stage.start_a *= power_factor;
     }
+    if (!load.adjustment) return;
+    load.adjustment->least_a *= power_factor;
+    load.adjustment->step_a *= power_factor;
 }
 
 }  // namespace

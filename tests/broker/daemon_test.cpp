@@ -341,6 +341,60 @@ TEST_CASE("a daemon that was killed is called lost, and starts anew without trus
     CHECK(stand.rig.commands == std::vector<ScriptedRig::Command>{{"compressor", true}, {"heater", true}});
 }
 
+TEST_CASE("what people set and what is locked out outlives a kill where a state file is named") {
+    Stand stand;
+    stand.config["state_file"] = (stand.broker.directory() / "state.sqlite").string();
+    stand.settle();
+    stand.rig.relays.at("heater").stuck = true;
+    REQUIRE(stand.set("heater/demand", "false"));
+    REQUIRE(stand.shows("heater/locked-out", "true"));
+    REQUIRE(stand.set("compressor/prefer", "90"));
+    REQUIRE(stand.set("compressor/hold", "true"));
+    REQUIRE(stand.shows("compressor/hold", "true"));  // shown is kept, so nothing need be waited for
+    stand.daemon->signal(SIGKILL);
+    CHECK(stand.ends() == 128 + SIGKILL);
+    REQUIRE(stand.shows("$state", "lost"));
+
+    stand.rig.relays.at("heater") = {.start_a = 10, .running_a = 10};
+    stand.rig.commands.clear();
+    stand.start();
+    REQUIRE(stand.shows("$state", "ready"));
+    CHECK(stand.prints("what people had set before is in force again"));
+    CHECK(stand.rig.last(device + "heater/demand") == "false");
+    CHECK(stand.rig.last(device + "compressor/hold") == "true");
+    CHECK(stand.rig.last(device + "compressor/prefer") == "90");
+    REQUIRE(stand.shows("heater/locked-out", "true"));
+    CHECK(stand.prints("alert disobedience: heater"));
+    REQUIRE(stand.set("heater/demand", "true"));
+    REQUIRE(stand.beats(15));
+    CHECK(stand.rig.told("compressor", true) + stand.rig.told("heater", true) == 0);
+
+    REQUIRE(stand.set("heater/acknowledge", "acknowledge"));
+    REQUIRE(stand.shows("heater/state", "running"));
+    REQUIRE(stand.set("compressor/hold", "false"));
+    REQUIRE(stand.shows("compressor/state", "running"));
+}
+
+TEST_CASE("a state file that cannot be used is told of and left alone, and the rig is kept all the same") {
+    Stand stand;
+    const auto path = stand.broker.directory() / "state.sqlite";
+    write(path, "my shopping list");
+    stand.config["state_file"] = path.string();
+    stand.settle();
+    CHECK(stand.prints("what people set is not kept over a restart: '" + path.string() + "' cannot be used"));
+    REQUIRE(stand.set("heater/hold", "true"));
+    REQUIRE(stand.shows("heater/hold", "true"));
+    CHECK(content(path) == "my shopping list");
+
+    // The remedy, without a restart.
+    const auto better = stand.broker.directory() / "better.sqlite";
+    stand.config["state_file"] = better.string();
+    stand.configure(stand.config);
+    stand.daemon->signal(SIGHUP);
+    REQUIRE(stand.until([&] { return content(better).starts_with("SQLite format 3"); }));
+    CHECK_FALSE(stand.daemon->ended());
+}
+
 TEST_CASE("what an earlier life left on the broker is of unknown age and starts nothing") {
     Stand stand;
     REQUIRE(stand.until([&] { return stand.rig.connected(); }));
@@ -519,6 +573,8 @@ TEST_CASE("Only observing, it publishes and says what it would do, and commands 
     for (const char* load : {"compressor", "heater"})
         stand.rig.publish("rig/relay/"s + load + "/state", "OFF", Delivery::state);
     stand.rig.metering = true;
+    const auto state_file = stand.broker.directory() / "state.sqlite";
+    stand.config["state_file"] = state_file.string();
     stand.start({"--observe"});
     REQUIRE(stand.prints("compressor: would grant"));
     REQUIRE(stand.shows("$state", "ready"));
@@ -527,6 +583,7 @@ TEST_CASE("Only observing, it publishes and says what it would do, and commands 
     REQUIRE(stand.shows("$state", "disconnected"));
     CHECK(stand.rig.commands.empty());
     CHECK_FALSE(has(stand.daemon->printed(), "told to stop"));
+    CHECK_FALSE(std::filesystem::exists(state_file));
 }
 
 TEST_CASE("a virtual rig is served without a trip by the daemon with the demo's configuration") {

@@ -24,7 +24,11 @@ struct Stages {
                  p.fan_to_compressor + 2s}};
     }
     std::vector<rules::Stage> operator()(const virtual_rig::HeaterPlan& p) const { return one(p.running_a); }
-    std::vector<rules::Stage> operator()(const virtual_rig::ChargerPlan& p) const { return one(p.bulk_a); }
+    std::vector<rules::Stage> operator()(const virtual_rig::ChargerPlan& p) const {
+        auto stages = one(p.bulk_a);
+        if (p.follows_within) stages[0].start_window = *p.follows_within + 100ms;
+        return stages;
+    }
     std::vector<rules::Stage> operator()(const virtual_rig::AppliancePlan& p) const {
         return one(p.running_a);
     }
@@ -67,6 +71,10 @@ rules::Load load_of(const virtual_rig::LoadPlan& plan, int rank) {
         load.minimum_on = 60s;
         load.minimum_off = unit->pressure_equalises + 10s;
     }
+    const auto* charger = std::get_if<virtual_rig::ChargerPlan>(&plan.kind);
+    if (plan.relay && charger != nullptr && charger->follows_within)
+        load.adjustment =
+            rules::Adjustment{.least_a = charger->bulk_a / 4, .step_a = charger->bulk_a / 8, .every = 10s};
     if (plan.relay) {
         load.switch_latency = plan.relay->latency + 20ms;
         load.reports_switch = plan.relay->feedback;
@@ -124,6 +132,8 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
             wiring = adapters::SwitchWiring{relay + "/set", "ON", "OFF"};
             if (load.relay->feedback)
                 wiring->feedback = adapters::FeedbackWiring{relay + "/state", "", "ON", "OFF"};
+            if (c.rig.loads.back().adjustment)
+                wiring->setting = adapters::SettingWiring{root + "setting/" + load.name + "/set"};
             if (load.relay->drops_out_after) wiring->refresh = *load.relay->drops_out_after / 3;
         }
         c.switches.push_back(wiring);
@@ -151,7 +161,7 @@ void SimulatedRig::write_down(const virtual_rig::StoryEvent& e) const {
     static constexpr const char* words[] = {"contact closed", "contact opened", "on",      "off",
                                             "start began",    "start ended",    "STALLED", "overload opened",
                                             "SHORT-CYCLED",   "OVERLAPPED",     "TRIPPED", "lost",
-                                            "back",           "source changed"};
+                                            "back",           "source changed", "set"};
     std::fprintf(trace_, "%9.2f rig    | %s %s %s %.1f A\n", rules::seconds(e.at.time_since_epoch()),
                  std::string(e.subject).c_str(), std::string(e.part).c_str(),
                  words[static_cast<std::size_t>(e.what)], e.current_a);

@@ -279,6 +279,16 @@ TEST_CASE("The one-leg example reads as it is written") {
     CHECK(it.switches[0]->feedback->topic == "rig/meadowlark/relay/ac-front/state");
     CHECK(it.switches[0]->feedback->on == "ON");
     CHECK(it.rig.loads[3].control == rules::Control::switched);
+    CHECK_FALSE(front.adjustment);
+    CHECK_FALSE(it.switches[0]->setting);
+    REQUIRE(it.rig.loads[3].adjustment);
+    CHECK(it.rig.loads[3].adjustment->least_a == 2);
+    CHECK(it.rig.loads[3].adjustment->step_a == 1);
+    CHECK(it.rig.loads[3].adjustment->every == 10s);
+    REQUIRE(it.switches[3]->setting);
+    CHECK(it.switches[3]->setting->topic == "rig/meadowlark/charger/limit/set");
+    CHECK(it.switches[3]->setting->payload == R"({"watts": {setting}})");
+    CHECK(it.switches[3]->setting->scale == 120);
     CHECK(it.rig.loads[4].control == rules::Control::observed);
     CHECK_FALSE(it.switches[4]);
     CHECK(it.meters.at(0).peak == adapters::NumberAt{.topic = "rig/meadowlark/meter/l1", .pointer = "/peak"});
@@ -442,6 +452,66 @@ TEST_CASE("A start that is estimated from a nameplate is told as an estimate") {
           "/loads/0/stages/1/start_a: is an estimate: 78.2 A (69.6 to 78.2 A) from code letter K, 1 hp at "
           "115 V; "
           "measure a start and give start_a instead");
+}
+
+TEST_CASE("Of an adjustable load only the topic and the least setting must be told") {
+    json file = example("one-leg-30a");
+    file["loads"][3]["setting"] = {{"topic", "charger/limit"}, {"least_a", 1.5}};
+    const auto it = configuration(file);
+    CHECK(it.switches[3]->setting->payload == "{setting}");
+    CHECK(it.switches[3]->setting->scale == 1);
+    CHECK(it.rig.loads[3].adjustment->step_a == 1);
+    CHECK(it.rig.loads[3].adjustment->every == 10s);
+}
+
+TEST_CASE("Two adjustable loads are not set by the same message") {
+    json file = example("one-leg-30a");
+    json second = file["loads"][3];
+    second["id"] = "second-charger";
+    second["rank"] = 9;
+    second["switch"] = {{"topic", "relay/second-charger"}};
+    file["loads"].push_back(second);
+    const Mistakes mistakes = mistakes_in(file.dump());
+    REQUIRE(mistakes.size() == 1);
+    CHECK(mistakes[0].pointer == "/loads/5/setting/topic");
+    CHECK(mistakes[0].wrong.find("is taken by /loads/3/setting/topic") != std::string::npos);
+    file["loads"][5]["setting"]["payload"] = R"({"second": {setting}})";
+    CHECK(configuration(file).rig.loads.size() == 6);
+}
+
+TEST_CASE("Where the meter tells watts, settings are counted in watts and told in full amperes") {
+    // P = V I cos phi (IEC 60050-131, from memory): 12 A at 0.65 count as 7.8 A, and the charger is told 12
+    // A.
+    json file = smallest();
+    file["meters"][0].erase("current");
+    file["meters"][0]["power"] = {{"topic", "watts"}};
+    file["loads"] = json::array({{{"id", "charger"},
+                                  {"rank", 1},
+                                  {"control", "adjustable"},
+                                  {"power_factor", 0.65},
+                                  {"stages", {{{"start_a", 12}, {"running_a", 12}}}},
+                                  {"switch", {{"topic", "relay"}}},
+                                  {"setting", {{"topic", "limit"}, {"least_a", 4}, {"step_a", 2}}}}});
+    const auto it = configuration(file);
+    const auto& charger = it.rig.loads[0];
+    CHECK(charger.running_a() == Approx(7.8));
+    CHECK(charger.adjustment->least_a == Approx(2.6));
+    CHECK(charger.adjustment->step_a == Approx(1.3));
+    CHECK(charger.running_a() * it.switches[0]->setting->scale == Approx(12));
+}
+
+TEST_CASE("After a stall a load is tried again as often as configured, by default not") {
+    json file = example("one-leg-30a");
+    CHECK(configuration(file).rig.loads[0].stall_retries == 0);
+    file["loads"][0]["stall_retries"] = 2;
+    CHECK(configuration(file).rig.loads[0].stall_retries == 2);
+}
+
+TEST_CASE("A state file is kept only where one is named") {
+    json file = example("one-leg-30a");
+    CHECK_FALSE(configuration(file).state_file);
+    file["state_file"] = "/var/lib/ampmarshal/state.sqlite";
+    CHECK(configuration(file).state_file == "/var/lib/ampmarshal/state.sqlite");
 }
 
 TEST_CASE("Leaving the loads as they are on stopping can be configured") {

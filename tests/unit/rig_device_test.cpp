@@ -111,14 +111,14 @@ TEST_CASE("a controller finds the whole rig valid by the convention", "[rig_devi
     const Heron h;
     CHECK(convention::device_faults(h.link.retained, base) == no_faults);
     const auto d = nlohmann::json::parse(h.value("$description"));
-    for (const char* node : {"source", "front-ac", "water-heater", "microwave"})
+    for (const char* node : {"source", "rig", "front-ac", "water-heater", "microwave"})
         CHECK(d["nodes"].contains(node));
     CHECK(d["nodes"]["source"]["properties"]["present"]["format"] == "unknown,pedestal,driveway");
     CHECK(h.value("$state") == "ready");
     CHECK(h.device.will_topic() == base + "/$state");
 }
 
-TEST_CASE("what can be set is the source, and demand, hold and acknowledge of the controlled loads",
+TEST_CASE("what can be set is the source, a stop of everything, and what people ask of the controlled loads",
           "[rig_device]") {
     const Heron h;
     std::vector<std::string> settable;
@@ -131,8 +131,9 @@ TEST_CASE("what can be set is the source, and demand, hold and acknowledge of th
     }
     std::sort(settable.begin(), settable.end());
     CHECK(settable == std::vector<std::string>{"front-ac/acknowledge", "front-ac/demand", "front-ac/hold",
-                                               "source/present", "water-heater/acknowledge",
-                                               "water-heater/demand", "water-heater/hold"});
+                                               "front-ac/prefer", "rig/stop-all", "source/present",
+                                               "water-heater/acknowledge", "water-heater/demand",
+                                               "water-heater/hold", "water-heater/prefer"});
 }
 
 TEST_CASE("the description does not change with the source", "[rig_device]") {
@@ -259,6 +260,51 @@ TEST_CASE("setting demand and hold tells the rules which load and what", "[rig_d
     CHECK(h.device.ignored() == 0);
 }
 
+TEST_CASE("a person stops everything, and lets it go on", "[rig_device]") {
+    Heron h;
+    CHECK(h.value("rig/stop-all") == "false");
+    CHECK(h.only<rules::StopEverything>(h.set("rig/stop-all", "true")).stop);
+    CHECK_FALSE(h.only<rules::StopEverything>(h.set("rig/stop-all", "false")).stop);
+    h.shown.stopped = true;
+    h.refresh(1ms);
+    CHECK(h.value("rig/stop-all") == "true");
+}
+
+TEST_CASE("a load is preferred for so many minutes, which count down to 0", "[rig_device]") {
+    Heron h;
+    CHECK(h.value("water-heater/prefer") == "0");
+    const auto asked = h.only<rules::OperatorRequest>(h.set("water-heater/prefer", "90"));
+    CHECK(asked.load == 1);
+    CHECK(asked.request == rules::Request::prefer);
+    CHECK(asked.until == at(9s + 90min));
+    CHECK(h.only<rules::OperatorRequest>(h.set("water-heater/prefer", "0")).until == at(9s));
+    CHECK(h.only<rules::OperatorRequest>(h.set("water-heater/prefer", "1440")).until == at(9s + 24h));
+    const std::pair<rules::Duration, const char*> shown[] = {
+        {90min, "90"}, {89min + 1us, "90"}, {89min, "89"}, {1us, "1"}, {72h, "1440"}, {-1s, "0"}};
+    for (const auto& [left, minutes] : shown) {
+        h.shown.loads[1].preferred_for = left;
+        h.refresh(1ms);
+        CHECK(h.value("water-heater/prefer") == minutes);
+    }
+    CHECK(convention::device_faults(h.link.retained, base) == no_faults);
+}
+
+TEST_CASE("only an adjustable load shows what it may draw", "[rig_device]") {
+    rules::Rig rig = heron();
+    rig.loads[1].adjustment = rules::Adjustment{2, 1, 10s};
+    RigDevice device({"homie", "heron", "Heron", 3}, rig);
+    RetainingLink link;
+    RigSnapshot shown = evening();
+    shown.loads[1].setting_a = 5.56;
+    device.link_up(shown, at(0s), link);
+    CHECK(link.kept(base + "/water-heater/setting") == "5.6");
+    CHECK_FALSE(link.kept(base + "/front-ac/setting"));
+    CHECK(convention::device_faults(link.retained, base) == no_faults);
+    const auto alert =
+        rules::AlertRaised{rules::AlertKind::not_adjusted, 1, {.kind = ReasonKind::turned_down}};
+    CHECK(alert_sentence(alert, rig, 0, at(1s)) == "Water heater: was turned down, and its current stays");
+}
+
 TEST_CASE("a demand that was set shows as soon as the rules have taken it", "[rig_device]") {
     Heron h;
     h.link.forget();
@@ -285,11 +331,25 @@ TEST_CASE("an acknowledgement shows once, when the lockout has ended", "[rig_dev
 TEST_CASE("what cannot be set is ignored, counted, and named in one line", "[rig_device]") {
     Heron h;
     std::uint64_t ignored = 0;
-    const std::pair<const char*, const char*> garbage[] = {
-        {"source/present", "the moon"},   {"source/present", "Pedestal"},    {"source/current-l1", "0"},
-        {"front-ac/demand", "yes"},       {"front-ac/demand", ""},           {"front-ac/state", "running"},
-        {"front-ac/acknowledge", "true"}, {"microwave/demand", "true"},      {"front-ac/locked-out", "false"},
-        {"no-such-load/demand", "true"},  {"front-ac/nothing", "\x01\n\x7f"}};
+    const std::pair<const char*, const char*> garbage[] = {{"source/present", "the moon"},
+                                                           {"source/present", "Pedestal"},
+                                                           {"source/current-l1", "0"},
+                                                           {"front-ac/demand", "yes"},
+                                                           {"front-ac/demand", ""},
+                                                           {"front-ac/state", "running"},
+                                                           {"front-ac/acknowledge", "true"},
+                                                           {"microwave/demand", "true"},
+                                                           {"front-ac/locked-out", "false"},
+                                                           {"no-such-load/demand", "true"},
+                                                           {"front-ac/nothing", "\x01\n\x7f"},
+                                                           {"rig/stop-all", "now"},
+                                                           {"front-ac/prefer", "-1"},
+                                                           {"front-ac/prefer", "1441"},
+                                                           {"front-ac/prefer", "12.5"},
+                                                           {"front-ac/prefer", ""},
+                                                           {"front-ac/prefer", "99999999999999999999"},
+                                                           {"front-ac/setting", "3"},
+                                                           {"microwave/prefer", "10"}};
     for (const auto& [below, payload] : garbage) {
         INFO(below);
         CHECK(h.set(below, payload).empty());
@@ -443,6 +503,7 @@ TEST_CASE("a clean stop leaves the device disconnected", "[rig_device]") {
 TEST_CASE("ids that would clash on MQTT are refused with the remedy", "[rig_device]") {
     CHECK(load_id_fault("front-ac").empty());
     CHECK(load_id_fault("source").find("another id") != std::string::npos);
+    CHECK(load_id_fault("rig").find("another id") != std::string::npos);
     CHECK(load_id_fault("Front AC").find("a-z") != std::string::npos);
     CHECK(source_id_fault("pedestal").empty());
     CHECK(source_id_fault("unknown").find("another id") != std::string::npos);

@@ -270,7 +270,7 @@ TEST_CASE("what people have set outlives a reload, unless the new file says othe
     CHECK_FALSE(w.steward->marshal().load(1).wanted);
 }
 
-TEST_CASE("a lockout outlives a reload as a hold") {
+TEST_CASE("a lockout outlives a reload, and ends only when a person acknowledges it") {
     World w;
     json file = plain_rig();
     file["loads"][0]["switch"]["feedback"] = {{"topic", "state/1"}};
@@ -281,8 +281,114 @@ TEST_CASE("a lockout outlives a reload as a hold") {
         w.tell("state/1", "ON");  // it does not open
     REQUIRE(w.steward->marshal().load(0).state == rules::LoadState::locked_out);
     w.reload(file);
-    CHECK(w.steward->marshal().load(0).held);
-    CHECK(w.logged("Heater: was locked out, held until released") == 1);
+    CHECK(w.steward->marshal().load(0).state == rules::LoadState::locked_out);
+    CHECK(w.broker.retained("homie/5/test/$alert/disobedience-heater"));
+    w.tell("homie/5/test/heater/acknowledge/set", "acknowledge");
+    CHECK(w.steward->marshal().load(0).state == rules::LoadState::off);
+    CHECK_FALSE(w.broker.retained("homie/5/test/$alert/disobedience-heater"));
+}
+
+TEST_CASE("a preference and a stop of everything outlive a reload") {
+    World w;
+    w.begin(plain_rig().dump());
+    w.settle();
+    w.tell("homie/5/test/pump/prefer/set", "60");
+    w.tell("homie/5/test/rig/stop-all/set", "true");
+    const auto until = w.steward->marshal().load(1).preferred_until;
+    REQUIRE(until);
+    w.reload(plain_rig());
+    CHECK(w.steward->marshal().load(1).preferred_until == until);
+    CHECK(w.steward->marshal().everything_stopped());
+    CHECK(w.broker.retained("homie/5/test/rig/stop-all") == "true");
+}
+
+TEST_CASE("what people set is kept before it is shown, and only when it is new") {
+    World w;
+    std::vector<daemon::Memory> kept;
+    std::optional<std::string> shown_when_kept;
+    w.begin(plain_rig().dump());
+    w.steward->keep_with([&](const daemon::Memory& memory) {
+        kept.push_back(memory);
+        shown_when_kept = w.broker.retained("homie/5/test/heater/hold");
+        return true;
+    });
+    w.settle();
+    CHECK(kept.size() == 1);
+    CHECK(kept.back() == daemon::blank_memory(w.steward->marshal().rig()));
+    w.tell("homie/5/test/heater/hold/set", "true");
+    REQUIRE(kept.size() == 2);
+    CHECK(kept.back().loads[0].held);
+    CHECK(shown_when_kept == "false");
+    CHECK(w.broker.retained("homie/5/test/heater/hold") == "true");
+    w.tell("homie/5/test/heater/hold/set", "true");
+    w.run(60s);
+    CHECK(kept.size() == 2);
+    w.tell("homie/5/test/pump/prefer/set", "60");
+    w.tell("homie/5/test/pump/demand/set", "false");
+    w.tell("homie/5/test/rig/stop-all/set", "true");
+    REQUIRE(kept.size() == 5);
+    CHECK(kept.back().loads[1].preferred_until);
+    CHECK_FALSE(kept.back().loads[1].wanted);
+    CHECK(kept.back().everything_stopped);
+}
+
+TEST_CASE("what could not be kept is offered again") {
+    World w;
+    bool works = false;
+    int offered = 0;
+    w.begin(plain_rig().dump());
+    w.steward->keep_with([&](const daemon::Memory&) {
+        ++offered;
+        return works;
+    });
+    w.run(5s);
+    w.tell("homie/5/test/heater/hold/set", "true");
+    CHECK(offered >= 2);
+    works = true;
+    w.tell("homie/5/test/pump/hold/set", "true");
+    const int until_it_worked = offered;
+    w.run(60s);
+    CHECK(offered == until_it_worked);
+}
+
+TEST_CASE("a new life is told what the old one kept, and keeps nothing else before that") {
+    const std::string file = plain_rig().dump();
+    daemon::Memory memory = daemon::blank_memory(read(file).rig);
+    memory.everything_stopped = true;
+    memory.loads[0] = {.wanted = false, .lockout = rules::Lockout::stall};
+    memory.loads[1] = {.wanted = true, .held = true, .preferred_until = rules::Instant(2h)};
+
+    World w;
+    w.broker.cut(*w.own, "not there yet");
+    w.begin(file);
+    std::vector<daemon::Memory> kept;
+    w.steward->keep_with([&](const daemon::Memory& it) {
+        kept.push_back(it);
+        return true;
+    });
+    w.steward->inherit(daemon::recall(memory, w.steward->marshal().rig(), w.now));
+    w.run(10s);
+    CHECK(kept.empty());
+    w.broker.restore(*w.own);
+    w.run(60s);
+    for (const auto& it : kept)
+        CHECK(it == memory);
+    CHECK(w.steward->marshal().load(0).state == rules::LoadState::locked_out);
+    CHECK(w.steward->marshal().load(1).held);
+    CHECK(w.steward->marshal().load(1).preferred_until == rules::Instant(2h));
+    CHECK(w.broker.retained("homie/5/test/rig/stop-all") == "true");
+    CHECK(w.broker.retained("homie/5/test/heater/locked-out") == "true");
+    CHECK(w.broker.retained("homie/5/test/heater/demand") == "false");
+    CHECK(w.broker.retained("homie/5/test/$alert/stall-heater"));
+    CHECK(std::count(w.relays.told.begin(), w.relays.told.end(), "relay/1 ON") == 0);
+    CHECK_FALSE(kept.empty());
+
+    w.tell("homie/5/test/rig/stop-all/set", "false");
+    w.tell("homie/5/test/heater/acknowledge/set", "acknowledge");
+    w.tell("homie/5/test/heater/demand/set", "true");
+    w.run(60s);
+    CHECK(w.relays.told.back() == "relay/1 ON");
+    CHECK(kept.back().loads[0] == daemon::LoadMemory{.wanted = true});
 }
 
 TEST_CASE("a second reload before the link has come up forgets nothing") {

@@ -42,6 +42,8 @@ constexpr rules::LoadIndex plain = 0;
 constexpr rules::LoadIndex refreshed = 1;
 constexpr rules::LoadIndex observed = 2;
 constexpr rules::LoadIndex in_json = 3;
+constexpr rules::LoadIndex adjustable = 4;
+constexpr rules::LoadIndex in_milliamperes = 5;
 
 Switches switches() {
     return Switches(
@@ -52,11 +54,21 @@ Switches switches() {
          SwitchWiring{
              .command_topic = "relay/2/set", .on_payload = "go", .off_payload = "stop", .refresh = 60s},
          std::nullopt,
-         SwitchWiring{.command_topic = "relay/4/set",
+         SwitchWiring{
+             .command_topic = "relay/4/set",
+             .on_payload = "ON",
+             .off_payload = "OFF",
+             .feedback = FeedbackWiring{.topic = "relays", .pointer = "/four", .on = "true", .off = "false"}},
+         SwitchWiring{.command_topic = "relay/5/set",
                       .on_payload = "ON",
                       .off_payload = "OFF",
-                      .feedback = FeedbackWiring{
-                          .topic = "relays", .pointer = "/four", .on = "true", .off = "false"}}});
+                      .setting = adapters::SettingWiring{.topic = "charger/limit"}},
+         SwitchWiring{
+             .command_topic = "relay/6/set",
+             .on_payload = "ON",
+             .off_payload = "OFF",
+             .setting = adapters::SettingWiring{
+                 .topic = "inverter/set", .payload = R"({"charge":{"max":{setting}}})", .scale = 1000}}});
 }
 
 std::vector<rules::SwitchFeedback> after(Switches& it, std::string_view topic, std::string_view payload,
@@ -82,6 +94,37 @@ TEST_CASE("A command goes out at once, never retained, and expires soon") {
         CHECK(sent.delivery == Delivery::command);
         CHECK(sent.expires_after == 2s);
     }
+}
+
+TEST_CASE("A setting goes out as the number, or the message around it, that its device wants") {
+    FakeLink link;
+    const auto it = switches();
+    for (const double setting_a : {12.0, 3.5, 7.4000000000000004, 0.1 + 0.2, 100.0})
+        CHECK(it.adjust(link, adjustable, setting_a));
+    CHECK(it.adjust(link, in_milliamperes, 7.4));
+    REQUIRE(link.sent.size() == 6);
+    for (const auto& sent : link.sent) {
+        CHECK(sent.delivery == Delivery::command);
+        CHECK(sent.expires_after == 2s);
+    }
+    CHECK(link.sent[0].topic == "charger/limit");
+    CHECK(link.sent[0].payload == "12");
+    CHECK(link.sent[1].payload == "3.5");
+    CHECK(link.sent[2].payload == "7.4");
+    CHECK(link.sent[3].payload == "0.3");
+    CHECK(link.sent[4].payload == "100");
+    CHECK(link.sent[5].topic == "inverter/set");
+    CHECK(link.sent[5].payload == R"({"charge":{"max":7400}})");
+}
+
+TEST_CASE("A setting that cannot be sent is forgotten, and a load without one has none") {
+    FakeLink link;
+    const auto it = switches();
+    CHECK_FALSE(it.adjust(link, plain, 3));
+    CHECK_FALSE(it.adjust(link, observed, 3));
+    link.up = false;
+    CHECK_FALSE(it.adjust(link, adjustable, 3));
+    CHECK(link.sent.empty());
 }
 
 TEST_CASE("A load that is only observed cannot be commanded") {

@@ -1,0 +1,40 @@
+#include "daemon/memory.h"
+
+namespace ampmarshal::daemon {
+
+Memory blank_memory(const rules::Rig& rig) {
+    Memory memory;
+    memory.loads.reserve(rig.loads.size());
+    for (const rules::Load& load : rig.loads)
+        memory.loads.push_back({.wanted = load.wanted_at_start});
+    return memory;
+}
+
+Memory memory_of(const rules::Marshal& marshal) {
+    Memory memory = blank_memory(marshal.rig());
+    memory.everything_stopped = marshal.everything_stopped();
+    for (rules::LoadIndex i = 0; i < memory.loads.size(); ++i) {
+        const rules::LoadView view = marshal.load(i);
+        memory.loads[i] = {view.wanted, view.held, view.lockout, view.preferred_until};
+    }
+    return memory;
+}
+
+std::vector<rules::Event> recall(const Memory& memory, const rules::Rig& rig, rules::Instant now) {
+    std::vector<rules::Event> events;
+    if (memory.everything_stopped) events.emplace_back(rules::StopEverything{now, true});
+    for (rules::LoadIndex i = 0; i < memory.loads.size(); ++i) {
+        const LoadMemory& load = memory.loads[i];
+        if (load.wanted != rig.loads[i].wanted_at_start)
+            events.emplace_back(rules::DemandChanged{now, i, load.wanted});
+        if (load.held) events.emplace_back(rules::OperatorRequest{now, i, rules::Request::hold});
+        if (load.preferred_until)
+            events.emplace_back(
+                rules::OperatorRequest{now, i, rules::Request::prefer, *load.preferred_until});
+        if (load.lockout != rules::Lockout::none)
+            events.emplace_back(rules::LockoutRecalled{now, i, load.lockout});
+    }
+    return events;
+}
+
+}  // namespace ampmarshal::daemon
