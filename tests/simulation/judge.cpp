@@ -408,6 +408,7 @@ void Judge::be_the_person() {
         else if (now - *load.locked_out_at >= person_looks_after) {
             rig_.set(load.plan->name, "acknowledge", "acknowledge");
             load.locked_out_at = now;
+            load.same_commands.clear();  // whoever asks anew is answered anew
         }
     }
 }
@@ -429,8 +430,9 @@ bool Judge::surely_fits(const Seen& load) const {
             const bool counts = !other.relay || configuration_.rig.loads[rig_.index(other.name)].rank <= rank;
             if (!counts || !touch(other.legs, danger.legs)) continue;
             const Draws draws = draws_of(other);
-            start_a += (1 + start_too_high) * draws.start_a;
-            running_a += (1 + running_error) * draws.running_a;
+            const int times = danger.legs.count() == 2 ? other.legs.count() : 1;  // a 240 V load on both
+            start_a += times * (1 + start_too_high) * draws.start_a;
+            running_a += times * (1 + running_error) * draws.running_a;
         }
         const TripPoints& points = danger.touchiest.points();
         if (start_a > start_share * points.sudden_a || running_a > running_share * points.pickup_a)
