@@ -233,7 +233,9 @@ struct Marshal::Core {
                                           std::vector<double>& room) const;
     std::optional<LoadIndex> start_under_way() const;
     std::optional<Reason> out_of_turn(LoadIndex i) const;
-    std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other) const;
+    std::optional<LoadIndex> claimed_in_turn(LoadIndex i) const;
+    bool next_in_turn(LoadIndex i, Prospect p, PerLeg<double> kept_a);
+    std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other, bool in_turn) const;
     bool joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a);
     bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
     std::optional<LoadIndex> push_out(LoadIndex i, Prospect& p, PerLeg<double> kept_a);

@@ -324,6 +324,10 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
+        if (const auto claimed = claimed_in_turn(i)) {
+            track.reason = {.kind = ReasonKind::waits_for_turn, .other = claimed};
+            continue;
+        }
         const auto why = cannot_join(i, p, kept_a, theta());
         if (!why) {
             promise(i);
@@ -350,6 +354,15 @@ void Marshal::Core::grant_what_may_start() {
         turn_up(p);
 }
 
+/// The room of a turn that has ended belongs to the load it was made for, whatever its rank.
+std::optional<LoadIndex> Marshal::Core::claimed_in_turn(LoadIndex i) const {
+    if (loads[i].rotation.empty()) return std::nullopt;
+    const auto next = std::find_if(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
+        return other != i && tracks[other].claim_until && take_turns(loads[i], loads[other]);
+    });
+    return next == by_rank.end() ? std::nullopt : std::optional(*next);
+}
+
 /// It gave its room to another load and would get it back by its rank, but not before the dwell is over.
 std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
     const Track& track = tracks[i];
@@ -360,16 +373,32 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
     return Reason{.kind = ReasonKind::waits_for_turn, .other = track.pushed_by, .until = until};
 }
 
+/// Of the loads of its rotation that wait, and would fit if none of the rotation ran, has it waited longest?
+bool Marshal::Core::next_in_turn(LoadIndex i, Prospect p, PerLeg<double> kept_a) {
+    const auto of_rotation = [&](LoadIndex other) { return take_turns(loads[i], loads[other]); };
+    for (LoadIndex other : by_rank) {
+        if (!may_be_on(other) || !of_rotation(other)) continue;
+        take_off(p, other);
+        if (goes_before(other, i)) add(kept_a, loads[other].legs, -total_run_a(other));
+    }
+    return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
+        return of_rotation(other) && !may_be_on(other) && tracks[other].switched_at < tracks[i].switched_at &&
+               !kept_back(other) && joins_soon(other, p, kept_a);
+    });
+}
+
 /// Why a load would have to leave if `other` needs its room, or nothing if it may stay.
-std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other) const {
+std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other, bool in_turn) const {
     const Track& track = tracks[i];
     const Load& load = loads[i];
     const auto lasted = [&](Instant since, Duration needed) { return now - since >= needed; };
     if (!can_shed(i) || !lasted(track.switched_at, load.minimum_on)) return std::nullopt;
     if (track.pushed_by == other && !lasted(track.pushed_at, rig.timing.dwell)) return std::nullopt;
+    const bool dwelt = lasted(track.switched_at, rig.timing.dwell);
+    if (take_turns(load, loads[other]))
+        return dwelt && in_turn ? std::optional(ReasonKind::shed_for_turn) : std::nullopt;
     if (goes_before(other, i)) return ReasonKind::shed_for_rank;
-    if (!lasted(track.switched_at, rig.timing.dwell)) return std::nullopt;
-    if (take_turns(load, loads[other])) return ReasonKind::shed_for_turn;
+    if (!dwelt) return std::nullopt;
     const bool idle = load.control == Control::permitted && track.settled == 0 && !track.stage_due;
     if (idle && lasted(track.stopped_at, rig.timing.dwell)) return ReasonKind::shed_unused;
     return std::nullopt;
@@ -418,16 +447,17 @@ std::optional<LoadIndex> Marshal::Core::push_out(LoadIndex i, Prospect& p, PerLe
         sign > 0 ? put_on(p, other) : take_off(p, other);
         if (goes_before(other, i)) add(kept_a, loads[other].legs, sign * total_run_a(other));
     };
+    const bool in_turn = !loads[i].rotation.empty() && next_in_turn(i, p, kept_a);
     bool any_leaves = false;
     for (LoadIndex other : by_rank) {
-        if (!leaves_for(other, i)) continue;
+        if (!leaves_for(other, i, in_turn)) continue;
         keep(other, -1);
         any_leaves = true;
     }
     if (!any_leaves || !joins_soon(i, p, kept_a)) return std::nullopt;
     std::optional<LoadIndex> pushed;
     for (LoadIndex other : by_rank) {
-        const auto why = leaves_for(other, i);
+        const auto why = leaves_for(other, i, in_turn);
         if (!why) continue;
         keep(other, 1);
         if (joins_soon(i, p, kept_a)) continue;
