@@ -64,6 +64,13 @@ inline LoadPlan charger(double bulk_a = 7.4) {
             .kind = virtual_rig::ChargerPlan{.bulk_a = bulk_a, .bulk = 24h}};
 }
 
+/// One that can be told what it may draw.
+inline LoadPlan adjustable_charger(double bulk_a) {
+    LoadPlan load = charger(bulk_a);
+    std::get<virtual_rig::ChargerPlan>(load.kind).follows_within = 500ms;
+    return load;
+}
+
 /// Nobody can switch it but the person who stands before it.
 inline LoadPlan microwave(std::vector<virtual_rig::AppliancePlan::Use> uses) {
     return {.name = "microwave",

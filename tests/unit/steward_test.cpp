@@ -270,6 +270,24 @@ TEST_CASE("what people have set outlives a reload, unless the new file says othe
     CHECK_FALSE(w.steward->marshal().load(1).wanted);
 }
 
+TEST_CASE("an adjustable load is told its setting before it is told on, and the log says so") {
+    World w;
+    json file = plain_rig();
+    file["loads"][1]["control"] = "adjustable";
+    file["loads"][1]["setting"] = {{"topic", "relay/2-limit"}, {"least_a", 1.5}};
+    w.begin(file.dump());
+    const auto told = [&](const char* what) {
+        return std::find(w.relays.told.begin(), w.relays.told.end(), what);
+    };
+    for (int i = 0; i < 100 && told("relay/2 ON") == w.relays.told.end(); ++i)
+        w.run(100ms);
+    REQUIRE(told("relay/2 ON") != w.relays.told.end());
+    CHECK(told("relay/2-limit 1.5") < told("relay/2 ON"));
+    w.run(200ms);
+    CHECK(w.logged("Pump: set to 1.5 A (may run: its start fits)") == 1);
+    CHECK(w.broker.retained("homie/5/test/pump/setting") == "1.5");
+}
+
 TEST_CASE("a lockout outlives a reload, and ends only when a person acknowledges it") {
     World w;
     json file = plain_rig();
