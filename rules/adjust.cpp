@@ -81,8 +81,9 @@ void Marshal::Core::turn_up(const Prospect& p) {
         const double to_a = std::min(highest_a, setting_a(i) + loads[i].adjustment->step_a);
         Prospect raised = p;
         raised.take_off(loads[i].legs, track.drawn_a - to_a);
-        if (misfit(*source(), theta(), raised, to_join) || over_steady(raised.base_a) ||
-            misfit(*source(), after_a_while(raised, theta(), sustained, warm_theta), raised, to_last))
+        if (misfit(*source(), theta(), raised, to_join) || over_steady(*source(), theta(), raised.base_a) ||
+            misfit(*source(), after_a_while(*source(), theta(), raised, sustained, warm_theta), raised,
+                   to_last))
             continue;
         set_to(i, to_a);
         track.adjusted_at = now;

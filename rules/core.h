@@ -37,9 +37,6 @@ struct Relief {
     bool told_again = false;
 };
 
-inline constexpr Duration sustained =
-    std::chrono::minutes(10);  ///< a load that joins must not have to leave within this
-
 /// The changing half of a load.
 struct Track {
     bool wanted = true;
@@ -224,13 +221,10 @@ struct Marshal::Core {
     ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
     void grant_what_may_start();
     std::optional<Reason> kept_back(LoadIndex i) const;
-    std::optional<Misfit> over_steady(const PerLeg<double>& current_a) const;
     std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
     std::optional<Misfit> lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat);
     std::optional<Reason> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
                                       std::span<const double> heat);
-    std::span<const double> after_a_while(const Prospect& p, std::span<const double> heat, Duration passed,
-                                          std::vector<double>& room) const;
     std::optional<LoadIndex> start_under_way() const;
     std::optional<Reason> out_of_turn(LoadIndex i) const;
     std::optional<LoadIndex> claimed_in_turn(LoadIndex i) const;

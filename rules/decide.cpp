@@ -19,10 +19,6 @@ constexpr Duration calm_for = 10s;         ///< an overload is over when nothing
 constexpr Duration lasting_run = 10min;    ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 4;      ///< the wait doubles so often at most
 
-Reason reason_of(const Misfit& m) {
-    return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
-}
-
 bool take_turns(const Load& a, const Load& b) {
     return !a.rotation.empty() && a.rotation == b.rotation;
 }
@@ -229,22 +225,6 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     return std::nullopt;
 }
 
-/// The limit that does not carry this for long, if there is one.
-std::optional<Misfit> Marshal::Core::over_steady(const PerLeg<double>& current_a) const {
-    std::size_t image = 0;
-    for (std::size_t l = 0; l < source()->limits.size(); ++l) {
-        const Limit& limit = source()->limits[l];
-        const double needed_a = through(limit, current_a);
-        const double steady_a = to_join.steady * limit.steady_a;
-        if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
-        const auto own = theta().subspan(image, limit.images.size());
-        const double most_a = most_for(limit, own, sustained, to_join);
-        if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
-        image += limit.images.size();
-    }
-    return std::nullopt;
-}
-
 /// Once everything runs, is this load among those that the steady limits keep? `kept_a` is what the
 /// uncontrolled and the higher ranks would draw then. A load that may be paused at any time is also fine if
 /// there is room right now.
@@ -252,7 +232,7 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     const Load& load = loads[i];
     const auto check = [&](PerLeg<double> current_a) {
         add(current_a, load.legs, load.running_a());
-        return over_steady(current_a);
+        return over_steady(*source(), theta(), current_a);
     };
     auto found = check(kept_a);
     if (found && load.minimum_on == Duration::zero()) {
@@ -273,7 +253,7 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
 /// load would be taken off again as soon as the source has warmed up.
 std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat) {
     p.take_off(loads[i].legs, -loads[i].running_a());
-    return misfit(*source(), after_a_while(p, heat, sustained, warm_theta), p, to_last);
+    return misfit(*source(), after_a_while(*source(), heat, p, sustained, warm_theta), p, to_last);
 }
 
 std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
@@ -404,22 +384,9 @@ std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other
     return std::nullopt;
 }
 
-/// Where the images stand after `passed` at what the prospect has flowing. `room` holds the answer.
-std::span<const double> Marshal::Core::after_a_while(const Prospect& p, std::span<const double> heat,
-                                                     Duration passed, std::vector<double>& room) const {
-    std::size_t image = 0;
-    for (const Limit& limit : source()->limits) {
-        for (const ThermalImage& own : limit.images) {
-            room[image] = own.after(heat[image], p.base_through(limit), passed);
-            ++image;
-        }
-    }
-    return {room.data(), image};
-}
-
 /// Would it join once what has been told to stop has stopped, and a hot image has cooled a little?
 bool Marshal::Core::joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a) {
-    return !cannot_join(i, p, kept_a, after_a_while(p, theta(), cools_for, cooled_theta));
+    return !cannot_join(i, p, kept_a, after_a_while(*source(), theta(), p, cools_for, cooled_theta));
 }
 
 /// Turns down, and if that is not enough sheds, what must go for `i`, if that lets it join; it joins when the

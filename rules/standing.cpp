@@ -109,4 +109,39 @@ std::optional<Misfit> misfit(const Source& source, std::span<const double> theta
     return std::nullopt;
 }
 
+Reason reason_of(const Misfit& misfit) {
+    return {.kind = misfit.kind,
+            .limit = misfit.limit,
+            .needed_a = misfit.needed_a,
+            .available_a = misfit.available_a};
+}
+
+std::optional<Misfit> over_steady(const Source& source, std::span<const double> theta,
+                                  const PerLeg<double>& current_a) {
+    std::size_t image = 0;
+    for (std::size_t l = 0; l < source.limits.size(); ++l) {
+        const Limit& limit = source.limits[l];
+        const double needed_a = through(limit, current_a);
+        const double steady_a = to_join.steady * limit.steady_a;
+        if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
+        const auto own = theta.subspan(image, limit.images.size());
+        const double most_a = most_for(limit, own, sustained, to_join);
+        if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
+        image += limit.images.size();
+    }
+    return std::nullopt;
+}
+
+std::span<const double> after_a_while(const Source& source, std::span<const double> theta, const Prospect& p,
+                                      Duration passed, std::span<double> room) {
+    std::size_t image = 0;
+    for (const Limit& limit : source.limits) {
+        for (const ThermalImage& own : limit.images) {
+            room[image] = own.after(theta[image], p.base_through(limit), passed);
+            ++image;
+        }
+    }
+    return room.first(image);
+}
+
 }  // namespace ampmarshal::rules

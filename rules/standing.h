@@ -25,6 +25,8 @@ struct Strictness {
 inline constexpr Strictness to_join{0.97, 0.92, 0.97};
 inline constexpr Strictness to_last{0.98, 0.95, 1.0};  ///< what a load that joins must meet once it runs
 inline constexpr Strictness to_stay{1.0, 0.97, 1.0};
+/// A load that joins must not have to leave within this.
+inline constexpr Duration sustained = std::chrono::minutes(10);
 
 struct Prospect {
     PerLeg<double> measured_a;  ///< what flows this moment
@@ -61,6 +63,17 @@ struct Misfit {
 /// every limit, in order.
 std::optional<Misfit> misfit(const Source& source, std::span<const double> theta, const Prospect& prospect,
                              Strictness strictness);
+
+Reason reason_of(const Misfit& misfit);
+
+/// The first limit that does not carry this current for long, by what its images hold now.
+std::optional<Misfit> over_steady(const Source& source, std::span<const double> theta,
+                                  const PerLeg<double>& current_a);
+
+/// Where every image stands after `passed` at what the prospect has flowing. `room` takes the answer, and has
+/// as many places as `theta`.
+std::span<const double> after_a_while(const Source& source, std::span<const double> theta, const Prospect& p,
+                                      Duration passed, std::span<double> room);
 
 /// The highest current that may flow for `window` without an image passing `heat`, or a ceiling being passed.
 /// `theta` holds this limit's images.

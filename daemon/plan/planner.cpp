@@ -14,15 +14,6 @@ using rules::ReasonKind;
 
 namespace {
 
-using namespace std::chrono_literals;
-
-// As in the Marshal's decisions: what joins must not have to leave within this.
-constexpr rules::Duration sustained = 10min;
-
-Reason reason_of(const rules::Misfit& m) {
-    return {.kind = m.kind, .limit = m.limit, .needed_a = m.needed_a, .available_a = m.available_a};
-}
-
 bool has(LoadSpan set, LoadIndex load) {
     return std::find(set.begin(), set.end(), load) != set.end();
 }
@@ -70,13 +61,7 @@ Prospect Planner::prospect(LoadSpan running, LoadSpan starting) const {
 }
 
 std::vector<double> Planner::warmed(std::vector<double> theta, const Prospect& prospect) const {
-    std::size_t image = 0;
-    for (const rules::Limit& limit : source().limits) {
-        for (const rules::ThermalImage& own : limit.images) {
-            theta[image] = own.after(theta[image], prospect.base_through(limit), sustained);
-            ++image;
-        }
-    }
+    after_a_while(source(), theta, prospect, rules::sustained, theta);
     return theta;
 }
 
@@ -110,22 +95,6 @@ std::optional<Reason> Planner::sags(const Load& load, const Prospect& prospect) 
     return std::nullopt;
 }
 
-std::optional<Reason> Planner::steady(const PerLeg<double>& current_a, std::span<const double> theta) const {
-    std::size_t image = 0;
-    for (std::size_t l = 0; l < source().limits.size(); ++l) {
-        const rules::Limit& limit = source().limits[l];
-        const double needed_a = rules::through(limit, current_a);
-        const auto own = theta.subspan(image, limit.images.size());
-        const double allowed_a = std::min(rules::to_join.steady * limit.steady_a,
-                                          rules::most_for(limit, own, sustained, rules::to_join));
-        if (needed_a > allowed_a)
-            return Reason{
-                .kind = ReasonKind::steady_full, .limit = l, .needed_a = needed_a, .available_a = allowed_a};
-        image += limit.images.size();
-    }
-    return std::nullopt;
-}
-
 std::optional<Reason> Planner::start(LoadIndex load, LoadSpan running, LoadSpan standing) const {
     const Load& own = rig_.loads[load];
     if (!source().serves(own.legs)) return Reason{.kind = ReasonKind::not_served};
@@ -142,7 +111,7 @@ std::optional<Reason> Planner::start(LoadIndex load, LoadSpan running, LoadSpan 
         });
     kept.push_back(load);
     const std::vector<double> theta = heat(running);
-    if (const auto why = steady(flowing_a(kept), theta)) return why;
+    if (const auto why = over_steady(source(), theta, flowing_a(kept))) return reason_of(*why);
 
     Loads then(running.begin(), running.end());
     then.push_back(load);
@@ -157,7 +126,7 @@ std::optional<Reason> Planner::stay(LoadSpan running) const {
     for (LoadIndex i : running)
         if (!source().serves(rig_.loads[i].legs)) return Reason{.kind = ReasonKind::not_served};
     const std::vector<double> cold(heat(running).size(), 0.0);
-    if (const auto why = steady(flowing_a(running), cold)) return why;
+    if (const auto why = over_steady(source(), cold, flowing_a(running))) return reason_of(*why);
     const auto why = misfit(source(), heat(running), prospect(running, {}), rules::to_last);
     return why ? std::optional(reason_of(*why)) : std::nullopt;
 }

@@ -61,8 +61,6 @@ class Planner {
   private:
     std::vector<double> warmed(std::vector<double> theta, const rules::Prospect& prospect) const;
     std::optional<rules::Reason> sags(const rules::Load& load, const rules::Prospect& prospect) const;
-    std::optional<rules::Reason> steady(const rules::PerLeg<double>& current_a,
-                                        std::span<const double> theta) const;
     rules::PerLeg<double> flowing_a(LoadSpan running) const;
 
     const rules::Rig& rig_;
