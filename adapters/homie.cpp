@@ -196,10 +196,7 @@ void Device::put(PropertyIndex property, std::string_view value) {
     if (slot.declared.retained && slot.value == value) return;
     slot.steps.reset();
     const bool valid = value_fault(slot.declared, value).empty();
-    if (valid)
-        slot.value = value;
-    else
-        slot.value.reset();
+    slot.set(valid ? std::optional(value) : std::nullopt);
     if (!slot.declared.retained) slot.owed = valid;
 }
 
@@ -212,7 +209,15 @@ void Device::put(PropertyIndex property, double value, int digits) {
 }
 
 void Device::clear(PropertyIndex property) {
-    slots_[property].value.reset();
+    slots_[property].set(std::nullopt);
+}
+
+void Device::Slot::set(std::optional<std::string_view> to) {
+    if (to)
+        value = *to;
+    else
+        value.reset();
+    stale = value != sent;
 }
 
 void Device::raise_alert(const std::string& id, std::string message) {
@@ -259,7 +264,7 @@ void Device::leave_to(const Device& next) {
     for (const Slot& slot : next.slots_)
         stay.insert(slot.topic);
     for (Slot& slot : slots_)
-        if (!stay.contains(slot.topic)) slot.value.reset();
+        if (!stay.contains(slot.topic)) slot.set(std::nullopt);
 }
 
 void Device::stop(rules::Instant now, Link& link) {
@@ -277,7 +282,7 @@ bool Device::send_state(Link& link, std::string_view state) const {
 
 bool Device::due(const Slot& slot, rules::Instant now, bool wait_for_pace) {
     if (slot.owed) return true;
-    if (!slot.declared.retained || slot.value == slot.sent) return false;
+    if (!slot.declared.retained || !slot.stale) return false;
     if (!wait_for_pace || !slot.value || !slot.sent || !slot.sent_at) return true;
     if (now - *slot.sent_at >= slot.declared.at_most_every) return true;
     const auto before = finite_number(*slot.sent);
@@ -289,7 +294,7 @@ bool Device::send(Slot& slot, rules::Instant now, Link& link) {
     const std::string_view payload = slot.value ? std::string_view{*slot.value} : std::string_view{};
     const Delivery delivery = slot.declared.retained ? Delivery::state : Delivery::command;
     if (!link.publish({slot.topic, payload, delivery})) return false;
-    slot.owed = false;
+    slot.owed = slot.stale = false;
     slot.sent_at = now;
     slot.sent = slot.value;
     if (!slot.declared.retained) slot.value.reset();

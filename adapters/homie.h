@@ -137,7 +137,10 @@ class Device {
             steps{};  ///< the value in units of its last digit, if it was put as a number
         std::optional<std::string> sent{};
         std::optional<rules::Instant> sent_at{};
-        bool owed = false;  ///< to be published even if nothing has changed
+        bool owed = false;   ///< to be published even if nothing has changed
+        bool stale = false;  ///< the value is not the one that was sent
+
+        void set(std::optional<std::string_view> to);
     };
     struct Alert {
         std::optional<std::string> message;  ///< nothing: to be removed from the broker

@@ -388,6 +388,8 @@ void RigDevice::put_leg(const LegProperties& properties, const RigSnapshot::OnLe
 }
 
 void RigDevice::put_load(LoadNode& node, const RigSnapshot::OfLoad& load) {
+    if (node.put == load && !node.acknowledged) return;
+    node.put = load;
     device_.put(node.state, word(load.state));
     device_.put(node.reason, word(load.reason));
     device_.put(node.sentence, load.sentence);

@@ -47,6 +47,8 @@ struct RigSnapshot {
         std::string sentence;
         std::optional<double> setting_a{};               ///< of an adjustable load
         std::optional<rules::Duration> preferred_for{};  ///< for so long it still goes before all ranks
+
+        friend bool operator==(const OfLoad&, const OfLoad&) = default;
     };
 
     std::optional<rules::SourceIndex> source;
@@ -123,7 +125,8 @@ class RigDevice {
         homie::PropertyIndex state, reason, sentence, current;
         std::optional<Operated> operated;  ///< nothing for a load that can only be observed
         std::optional<homie::PropertyIndex> setting{};
-        bool acknowledged = false;  ///< asked for, and not in effect yet
+        bool acknowledged = false;                 ///< asked for, and not in effect yet
+        std::optional<RigSnapshot::OfLoad> put{};  ///< what was put last: mostly it is still the same
     };
 
     void declare_source();

@@ -96,11 +96,10 @@ Draws draws_of(const virtual_rig::LoadPlan& load) {
 
 /// The current in a meter's message, as the virtual rig writes it.
 double current_in(std::string_view payload) {
-    constexpr std::string_view key = "\"current\":";
-    const auto at = payload.find(key);
+    constexpr std::string_view key = "{\"current\":";
     double current_a = 0;
-    if (at != std::string_view::npos)
-        std::from_chars(payload.data() + at + key.size(), payload.data() + payload.size(), current_a);
+    if (payload.starts_with(key))
+        std::from_chars(payload.data() + key.size(), payload.data() + payload.size(), current_a);
     return current_a;
 }
 
