@@ -200,7 +200,7 @@ void add_rig_command(CLI::App& app) {
         ->check(CLI::Range(0.1, 100.0))
         ->needs(unmanaged);
     rig->add_option("--summary", options->summary, "Write what really happened to this file, as JSON");
-    rig->footer("Example: ampmarshal rig --port 1883 --seed 7 --seconds 75");
+    rig->footer("Example: ampmarshal rig --port 1883 --seed 7 --seconds 90");
     rig->callback([options] {
         if (const int code = run(*options)) throw CLI::RuntimeError(code);
     });
