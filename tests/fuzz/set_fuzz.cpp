@@ -50,7 +50,8 @@ extern "C" int LLVMFuzzerTestOneInput(const std::uint8_t* data, std::size_t size
         must(c >= ' ' && c <= '~');
     for (const rules::Event& event : events) {
         if (const auto* demand = std::get_if<rules::DemandChanged>(&event)) must(demand->load == 0);
-        if (const auto* asked = std::get_if<rules::OperatorRequest>(&event)) must(asked->load == 0);
+        if (const auto* asked = std::get_if<rules::OperatorRequest>(&event))
+            must(asked->load == 0 && asked->until <= rules::Instant{1s} + adapters::longest_preference);
         if (const auto* source = std::get_if<rules::SourceChanged>(&event))
             must(source->source.value_or(0) == 0);
     }
