@@ -1,6 +1,7 @@
 // The file in which a Memory outlives the program: an SQLite database, so that a write is there as a whole or
 // not at all, whenever the power fails. Loads are known by their ids. A file that cannot be used harms
-// nobody: what is wrong is returned, with the remedy, and the program goes on without.
+// nobody: what is wrong is returned, with the remedy, and the program goes on without. A write waits for the
+// disk; there is one only when a person has set something or a load was locked out.
 //
 // An instant means nothing after a restart, so the end of a preference is kept by the wall clock. A board
 // whose clock has no battery may start years in the past: no preference lasts longer than one that can be
