@@ -230,7 +230,7 @@ std::string StateFile::write(const Memory& memory, const rules::Rig& rig, Clocks
         return run(database, "COMMIT");
     };
     if (write_all()) return {};
-    const std::string wrong = fault(path_, database);
+    std::string wrong = fault(path_, database);
     run(database, "ROLLBACK");
     return wrong;
 }
