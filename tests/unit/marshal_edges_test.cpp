@@ -1,0 +1,184 @@
+// What a small mistake in the rules would change, and no other test would notice: found by making such
+// mistakes on purpose (tests/mutation). Currents are invented.
+#include <algorithm>
+
+#include "rules/impedance.h"
+#include "rules/learned_starts.h"
+#include "rules/leg_watch.h"
+#include "tests/support/catch.h"
+#include "tests/support/marshal_stand.h"
+
+using namespace ampmarshal::stand;
+
+namespace {
+
+/// Starts hard and at once, without a fan before it.
+Load motor(std::string id, int rank, double start_a, double running_a, LegSet legs = LegSet(Leg::l1)) {
+    Load load = resistive(std::move(id), rank, running_a, legs);
+    load.stages = {{"motor", start_a, 500ms, running_a, 1s}};
+    return load;
+}
+
+int changes(std::span<const Action> actions) {
+    return static_cast<int>(std::count_if(actions.begin(), actions.end(), [](const Action& action) {
+        return std::holds_alternative<LoadChanged>(action);
+    }));
+}
+
+}  // namespace
+
+TEST_CASE("when a start does not settle and two may be the one, only those two go") {
+    Stand s(rig_of({breaker(100, Feed::two_legs)},
+                   {motor("runs", 1, 60, 20), motor("one", 2, 46, 10), motor("another", 3, 44, 10.5),
+                    motor("elsewhere", 4, 46, 10, LegSet(Leg::l2)), resistive("heater", 5, 10)},
+                   LegSet::both()));
+    s.settle(1, 60s);
+    for (const LoadIndex i : {0U, 1U, 2U, 3U, 4U})
+        REQUIRE(s.on(i));
+    s.read(56, 200ms);
+    s.read(21, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.read(61, 3s);
+    CHECK(s.why(1) == "shed_start_lost");
+    CHECK_FALSE(s.on(1));
+    CHECK_FALSE(s.on(2));
+    CHECK(s.on(0));
+    CHECK(s.on(3));
+    CHECK(s.on(4));
+}
+
+TEST_CASE("the level of a leg follows a current that wanders slowly, and a slow rise is no step") {
+    LegWatch watch(100ms);
+    Instant now{};
+    for (double current_a = 1; current_a < 9; current_a += 0.02) {
+        const auto steps = watch.sample(now += 100ms, current_a, std::nullopt, 1s);
+        CHECK_FALSE(steps.first);
+        CHECK_FALSE(watch.moving());
+    }
+    CHECK(watch.level_a() == Approx(9).margin(0.3));
+}
+
+TEST_CASE("an impedance is not believed before its error is small, or small beside it") {
+    // Four steps of 2 A, each off by so many volts: the standard error of the slope is sqrt(4 e^2 / 3 / 16),
+    // with a little less for the older ones.
+    const auto learned = [](double ohm, double off_by_v) {
+        SourceImpedance impedance;
+        for (const double sign : {1, -1, 1, -1})
+            impedance.add(2, -2 * ohm + sign * off_by_v);
+        return impedance.ohm();
+    };
+    CHECK(learned(0.05, 0.05));
+    CHECK_FALSE(learned(0.05, 0.15));  // 0.04 ohm
+    CHECK(learned(0.4, 0.3));
+    CHECK_FALSE(learned(0.4, 0.7));  // half of it
+}
+
+TEST_CASE("a switch that says on a moment after it was told off has not heard it yet") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 10s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(1, 60s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    CHECK_FALSE(s.on(0));
+    CHECK(s.read(1, 500ms).empty());
+    CHECK(s.send(SwitchFeedback{s.now, 0, true, true}).empty());
+    s.read(1, 1s);
+    CHECK(s.send(SwitchFeedback{s.now, 0, true, true}).size() == 1);
+}
+
+TEST_CASE("a load is told to have changed when its demand or hold has, and only then") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);
+    CHECK(changes(s.marshal.on(Tick{s.now})) == 0);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    CHECK(changes(s.marshal.on(Tick{s.now})) == 0);
+    // Held, it stays off, and says so, whether it is wanted or not.
+    CHECK(changes(s.marshal.on(DemandChanged{s.now, 0, true})) == 1);
+    CHECK(changes(s.marshal.on(DemandChanged{s.now, 0, true})) == 0);
+    CHECK(changes(s.marshal.on(DemandChanged{s.now, 0, false})) == 1);
+}
+
+TEST_CASE("a remembered past of durations is judged as seconds, one of currents as amperes") {
+    const Stage compressor{"compressor", 46, 500ms, 10, 20s};
+    StageProfile::Memory kept = StageProfile(compressor).memory();
+    kept.past[static_cast<std::size_t>(Figure::peak)] = {100, 1};
+    kept.past[static_cast<std::size_t>(Figure::duration)] = {0.4, 0.1};
+    CHECK_FALSE(StageProfile(compressor).restore(kept));
+    kept.past[static_cast<std::size_t>(Figure::duration)] = {100, 1};  // no start lasts so long
+    CHECK(StageProfile(compressor).restore(kept));
+}
+
+TEST_CASE("a start that may take long is not called the stall of a load that starts fast") {
+    Load slow = motor("slow", 2, 44, 10.5);
+    slow.stages[0].start_window = 2s;
+    Stand s(rig_of({breaker(100)}, {motor("fast", 1, 46, 10), slow}));
+    s.settle(1, 30s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(45, 1500ms);
+    CHECK(s.on(0));
+    CHECK_FALSE(s.alert("stall"));
+    s.read(45, 1500ms);  // longer than either may take
+    CHECK(s.why(0) == "shed_start_lost");
+    CHECK(s.why(1) == "shed_start_lost");
+}
+
+namespace {
+
+/// 15, 13, 11, 9, 7, 5, and then not 3: it takes no less than 4 A.
+Load charger_to(double highest_a) {
+    Load charger = resistive("charger", 1, highest_a);
+    charger.control = Control::switched;
+    charger.adjustment = Adjustment{4, 2, 20s};
+    return charger;
+}
+
+/// The meter reads what the charger is set to, and this.
+void charge(Stand& s, double other_a, Duration time) {
+    for (const Instant end = s.now + time; s.now < end;)
+        s.read(other_a + (s.on(0) ? s.settings_a[0] : 0));
+}
+
+}  // namespace
+
+TEST_CASE("an adjustable load is never set below its lowest setting, whatever its steps come to") {
+    Stand s(rig_of({breaker(30)}, {charger_to(15)}));
+    s.send(LinkChanged{s.now, true});
+    charge(s, 1, 300s);
+    REQUIRE(s.settings_a[0] == 15);
+    charge(s, 24.2, 5s);  // 28.5 A may stay on
+    CHECK(s.on(0));
+    CHECK(s.settings_a[0] == 4);
+}
+
+TEST_CASE("the heat of a source is handed on to one with the same images, and to no other") {
+    const auto room_after = [](const Source& next, bool handed_on) {
+        Stand old(rig_of({breaker(30)}, {}));
+        old.settle(29.5, 2h);
+        Stand s(rig_of({next}, {}));
+        const std::optional<SourceIndex> sources[] = {0};
+        if (handed_on) s.marshal.succeed(old.marshal, {}, sources);
+        s.send(MeterSample{s.now, Leg::l1, 1});
+        return s.marshal.limit(0).start_headroom_a;
+    };
+    CHECK(room_after(breaker(30), true) < room_after(breaker(30), false) - 1);
+    CHECK(room_after(generator(3600, 7200), true) == Approx(room_after(generator(3600, 7200), false)));
+}
+
+TEST_CASE("the setting of a load outlives a change of the configuration, as far as the new one allows it") {
+    const auto [charged_for, highest_a, expected_a] =
+        GENERATE(table<Duration, double, double>({{300s, 10, 10}, {10s, 15, 4}}));
+    Stand old(rig_of({breaker(30)}, {charger_to(15)}));
+    old.send(LinkChanged{old.now, true});
+    charge(old, 1, charged_for);
+    REQUIRE(old.on(0));
+    Stand next(rig_of({breaker(30)}, {charger_to(highest_a)}));
+    const std::optional<LoadIndex> heirs[] = {0};
+    next.marshal.succeed(old.marshal, heirs, {});
+    CHECK(next.marshal.load(0).setting_a.value() == expected_a);
+}
