@@ -89,6 +89,19 @@ TEST_CASE("a switch that says on a moment after it was told off has not heard it
     CHECK(s.send(SwitchFeedback{s.now, 0, true, true}).size() == 1);
 }
 
+TEST_CASE("what somebody else has switched off draws nothing in the books") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 10s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.state(0) == "waiting");
+}
+
 TEST_CASE("a load is told to have changed when its demand or hold has, and only then") {
     Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
     rig.loads[0].wanted_at_start = false;
