@@ -226,7 +226,7 @@ struct Marshal::Core {
     std::optional<Reason> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
                                       std::span<const double> heat);
     std::optional<LoadIndex> start_under_way() const;
-    std::optional<Reason> out_of_turn(LoadIndex i) const;
+    std::optional<Reason> out_of_turn(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a);
     std::optional<LoadIndex> claimed_in_turn(LoadIndex i) const;
     bool next_in_turn(LoadIndex i, Prospect p, PerLeg<double> kept_a);
     std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other, bool in_turn) const;

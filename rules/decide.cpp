@@ -326,7 +326,7 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             stopping = stop_in_flight();
         } else {
-            track.reason = out_of_turn(i).value_or(*why);
+            track.reason = out_of_turn(i, p, kept_a).value_or(*why);
         }
     }
     if (link_up && source() && !any_silent() && !starting && !stopping && !legs[Leg::l1].watch.moving() &&
@@ -343,14 +343,27 @@ std::optional<LoadIndex> Marshal::Core::claimed_in_turn(LoadIndex i) const {
     return next == by_rank.end() ? std::nullopt : std::optional(*next);
 }
 
-/// It gave its room to another load and would get it back by its rank, but not before the dwell is over.
-std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i) const {
+/// The room would be its own but for the dwell: it gave it to another load a while ago, or has had it from
+/// one.
+std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Prospect& p,
+                                                 const PerLeg<double>& kept_a) {
+    const auto waits_for = [&](LoadIndex other, Instant pushed_at) {
+        return Reason{
+            .kind = ReasonKind::waits_for_turn, .other = other, .until = pushed_at + rig.timing.dwell};
+    };
+    const auto lately = [&](Instant pushed_at) { return now < pushed_at + rig.timing.dwell; };
     const Track& track = tracks[i];
-    const Instant until = track.pushed_at + rig.timing.dwell;
-    if (!track.pushed_by || now >= until || !may_be_on(*track.pushed_by)) return std::nullopt;
-    if (goes_before(*track.pushed_by, i) && !take_turns(loads[i], loads[*track.pushed_by]))
-        return std::nullopt;
-    return Reason{.kind = ReasonKind::waits_for_turn, .other = track.pushed_by, .until = until};
+    if (track.pushed_by && lately(track.pushed_at) && may_be_on(*track.pushed_by) &&
+        (goes_before(i, *track.pushed_by) || take_turns(loads[i], loads[*track.pushed_by])))
+        return waits_for(*track.pushed_by, track.pushed_at);
+    for (LoadIndex other : by_rank) {
+        if (tracks[other].pushed_by != i || !lately(tracks[other].pushed_at) || !can_shed(other)) continue;
+        Prospect without = p;
+        take_off(without, other);
+        if (goes_before(i, other) && joins_soon(i, without, kept_a))
+            return waits_for(other, tracks[other].pushed_at);
+    }
+    return std::nullopt;
 }
 
 /// Of the loads of its rotation that wait, and would fit if none of the rotation ran, has it waited longest?

@@ -156,6 +156,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
     const double excess_a = event.current_a - books.watch.level_a();
+    const double before_a = books.watch.now_a() - books.watch.level_a();
     const Duration open = hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
     if (steps.first) explain(event.leg, *steps.first, !steps.second);
@@ -164,7 +165,8 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (steps.first)
         reconcile(event.leg);
     else if (books.watch.rising() && event.at - books.watch.began() > open)
-        check_stall(event.leg, excess_a, books.watch.began());
+        check_stall(event.leg, std::min(excess_a, before_a),
+                    books.watch.began());  // one reading may be a spike
     check_supply(event.leg);
 }
 

@@ -21,9 +21,11 @@ constexpr double peak_share = 1.4;        ///< a healthy peak is at most this mu
 constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
+constexpr double peak_match_share = 0.4;  ///< peaks of the same load differ this much
 constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone makes one of two twins closer
 constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not judged for obedience
 constexpr double obeyed_share = 0.2;      ///< a load that draws less than it used to has still obeyed
+constexpr double nothing_share = 0.1;     ///< of its running current: who draws less has not started
 constexpr Duration try_again_after = 5min;
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 
@@ -31,9 +33,10 @@ constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer b
 struct Hypothesis {
     LoadIndex load;
     std::size_t settled_after;
-    double rise_a;      ///< expected; negative for a stop
-    bool in_flight;     ///< it was just commanded, so it is far likelier than what happens by itself
-    bool alone = true;  ///< false: the peak was too high for this load; together with another it may fit
+    double rise_a;        ///< expected; negative for a stop
+    bool in_flight;       ///< it was just commanded, so it is far likelier than what happens by itself
+    bool alone = true;    ///< false: the peak was too high for this load; together with another it may fit
+    double peak_off = 0;  ///< distance of the peak from this load's, where the meter sees peaks
 };
 
 /// 0 is a perfect match, 1 the edge of what still counts as one.
@@ -105,6 +108,20 @@ class Hypotheses {
         return told > 1 && distance(seen_a, sum_a) <= clearly_closer;
     }
 
+    /// Another load that was not commanded, but whose peak is that of the step, while the peak of `best` is
+    /// not.
+    const Hypothesis* better_by_peak(const Hypothesis& best, double seen_a) const {
+        if (best.peak_off <= 1) return nullptr;
+        const Hypothesis* better = nullptr;
+        for (const Hypothesis& h : *this) {
+            const bool fits = h.rise_a > 0 && h.alone && h.peak_off <= 0.5 && distance(seen_a, h.rise_a) <= 1;
+            if (!fits || h.load == best.load) continue;
+            if (better && better->load != h.load) return nullptr;
+            better = &h;
+        }
+        return better;
+    }
+
     /// Could two healthy starts, one of them just commanded, have come to this together?
     bool two_starts_make(double seen_a) const {
         for (const Hypothesis& a : *this)
@@ -121,6 +138,8 @@ class Hypotheses {
         for (const Hypothesis* a = begin(); a != end(); ++a) {
             for (const Hypothesis* b = a + 1; b != end(); ++b) {
                 if (in_flight_only && !(a->in_flight && b->in_flight)) continue;
+                // Beside a stop the peak is all the other's.
+                if ((a->rise_a > 0) != (b->rise_a > 0) && !(a->alone && b->alone)) continue;
                 if (a->load == b->load || distance(seen_a, a->rise_a + b->rise_a) > clearly_closer) continue;
                 if (found) return std::nullopt;
                 found.emplace(*a, *b);
@@ -142,19 +161,18 @@ double run_between(const Load& load, std::size_t from, std::size_t to) {
 }
 
 /// A start must have the right peak, too: not too high, and, where the meter is fast enough, not missing.
-/// Peaks are the worst that were seen, running currents the usual ones: the worst of both would fit
-/// strangers.
-void add_rises(Hypotheses& all, const Load& load, const Load& usual, LoadIndex i, const Track& track,
-               double peak_rise_a, bool sees_peaks) {
+void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a,
+               bool sees_peaks) {
     double before_a = 0;
     double peak_a = 0;
     for (std::size_t s = track.settled; s < load.stages.size(); ++s) {
         peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
-        before_a += usual.stages[s].running_a;
+        before_a += load.stages[s].running_a;
         const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
         if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
-        all.add({i, s + 1, before_a, track.stage_due.has_value(), alone});
+        const double peak_off = sees_peaks ? distance(peak_rise_a, peak_a, peak_match_share) : 0;
+        all.add({i, s + 1, before_a, track.stage_due.has_value(), alone, peak_off});
     }
 }
 
@@ -203,7 +221,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         const bool sees_peaks =
             sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg], loads[i].start_window());
         if (standing(i))
-            add_rises(all, loads[i], usual(i), i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
+            add_rises(all, usual(i), i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
         add_falls(all, loads[i], i, tracks[i]);
@@ -217,6 +235,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
 
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.
     const Hypothesis* best = all.single(rise_a, true, match_share);
+    if (const auto* other = best && rise_a > 0 ? all.better_by_peak(*best, rise_a) : nullptr) best = other;
     if (!best && all.told_to_stop_make(rise_a)) {
         for (const Hypothesis& h : all)
             if (h.in_flight && h.rise_a < 0) book(h, h.rise_a);
@@ -353,8 +372,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (loads[i].legs.contains(leg) && standing(i))
-            add_rises(healthy, loads[i], usual(i), i, tracks[i],
-                      legs[leg].watch.peak_a() - legs[leg].watch.level_a(), false);
+            add_rises(healthy, usual(i), i, tracks[i], legs[leg].watch.peak_a() - legs[leg].watch.level_a(),
+                      false);
     if (healthy.two_starts_make(excess_a)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
@@ -507,6 +526,8 @@ void Marshal::Core::check_due() {
         }
         // A charger that has tapered off draws little, and yet it is on; it may still start. But not on the
         // word of a meter that says the very same as before: it may be frozen, and the load draw all it can.
+        const double least_a = std::max(nothing_share * load.running_a(), legs[leg].watch.least_step_a());
+        if (!load.reports_switch && rise_a >= least_a) continue;
         if (track.reported == true && legs[leg].watch.now_a() != track.granted_at_a[leg]) continue;
         const Reason why{.kind = ReasonKind::did_not_start, .until = now + try_again_after};
         switch_off(i, why);

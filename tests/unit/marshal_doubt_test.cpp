@@ -307,3 +307,59 @@ TEST_CASE("who does not fall when told to stop is not disobedient if the others 
         CHECK_FALSE(s.alert("disobedience"));
     }
 }
+
+TEST_CASE("one reading that is far too high while a start settles is no stall") {
+    Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 10)}));
+    s.settle();
+    s.read(3, 5s);
+    s.read(48, 200ms);
+    s.read(13, 700ms);
+    s.read(45);  // a spike, as the movement is still open after its window
+    CHECK(s.on(0));
+    s.read(13, 5s);
+    CHECK(s.on(0));
+    CHECK(s.state(0) == "running");
+    CHECK_FALSE(s.alert("stall"));
+}
+
+TEST_CASE("a charger without feedback that draws little is left on") {
+    Load charger = resistive("charger", 1, 7.3);
+    charger.control = Control::switched;
+    Stand s(rig_of({breaker(30)}, {charger}));
+    s.settle(1, 2s);
+    REQUIRE(s.on(0));
+    SECTION("it is on, and its start stays reserved") {
+        s.read(3.3, 600s);
+        CHECK(s.on(0));
+        CHECK_FALSE(s.alert("did_not_start"));
+        CHECK(s.marshal.limit(0).start_headroom_a == Approx(0.97 * 90 - 3.3 - 7.3).margin(0.1));
+    }
+    SECTION("nothing came") {
+        s.read(1, 10s);
+        CHECK_FALSE(s.on(0));
+        CHECK(s.alert("did_not_start"));
+    }
+}
+
+TEST_CASE("a start whose peak is another load's is not booked to the one that was just commanded") {
+    std::vector<Load> units{air_conditioner("large", 1, 38, 9.2), air_conditioner("small", 2, 20, 8)};
+    for (Load& unit : units)
+        unit.stages.erase(unit.stages.begin());
+    units[1].wanted_at_start = false;
+    Stand s(rig_of({breaker(50)}, units));
+    s.settle(1, 300s);
+    s.send(DemandChanged{s.now, 1, true});
+    REQUIRE(s.on(1));
+    SECTION("the large one's peak") {
+        s.read(37, 300ms);
+        s.read(10.1, 3s);
+        CHECK(s.marshal.load(0).drawn_a == Approx(9.1).margin(0.2));
+        CHECK(s.marshal.load(1).drawn_a == 0);
+    }
+    SECTION("the small one's peak") {
+        s.read(20, 300ms);
+        s.read(9.3, 3s);
+        CHECK(s.marshal.load(0).drawn_a == 0);
+        CHECK(s.marshal.load(1).drawn_a == Approx(8.3).margin(0.2));
+    }
+}
