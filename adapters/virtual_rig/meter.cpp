@@ -25,7 +25,7 @@ class Text {
         return *this;
     }
     Text& add(double value) {
-        const auto thousandths = static_cast<std::uint64_t>(value * 1000 + 0.5);
+        const auto thousandths = static_cast<std::uint64_t>(std::llround(value * 1000));
         end_ = std::to_chars(end_, buffer_ + sizeof buffer_, thousandths / 1000).ptr;
         *end_++ = '.';
         for (const unsigned place : {100U, 10U, 1U})

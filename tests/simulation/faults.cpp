@@ -116,8 +116,9 @@ class Spells {
     void draw_all(const Habit& habit) {
         const auto stream = 0x700 + 100 * static_cast<std::uint64_t>(habit.kind);
         if (of_meter(habit.kind)) {
-            for (int i = 0; i < plan_.legs; ++i)
-                draw(habit, rules::all_legs[i], "", stream + static_cast<std::uint64_t>(i));
+            for (const Leg leg : rules::all_legs)
+                if (static_cast<int>(leg) < plan_.legs)
+                    draw(habit, leg, "", stream + static_cast<std::uint64_t>(leg));
         } else if (of_relay(habit.kind)) {
             for (std::size_t i = 0; i < plan_.loads.size(); ++i)
                 if (plan_.loads[i].relay) draw(habit, {}, plan_.loads[i].name, stream + i);

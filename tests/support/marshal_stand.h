@@ -14,7 +14,7 @@ namespace ampmarshal::stand {
 using namespace rules;
 using namespace std::chrono_literals;
 
-inline Load resistive(std::string id, int rank, double running_a, LegSet legs = LegSet(Leg::l1)) {
+inline Load resistive(const std::string& id, int rank, double running_a, LegSet legs = LegSet(Leg::l1)) {
     Load load{.id = id,
               .name = id,
               .legs = legs,
@@ -26,7 +26,7 @@ inline Load resistive(std::string id, int rank, double running_a, LegSet legs = 
 }
 
 /// Fan, then compressor: 2 A, then `running_a` more with a start of `start_a`.
-inline Load air_conditioner(std::string id, int rank, double start_a, double running_a,
+inline Load air_conditioner(const std::string& id, int rank, double start_a, double running_a,
                             LegSet legs = LegSet(Leg::l1)) {
     Load load{.id = id,
               .name = id,
@@ -40,7 +40,7 @@ inline Load air_conditioner(std::string id, int rank, double start_a, double run
     return load;
 }
 
-inline Load observed(std::string id, double running_a, LegSet legs = LegSet(Leg::l1)) {
+inline Load observed(const std::string& id, double running_a, LegSet legs = LegSet(Leg::l1)) {
     return {.id = id,
             .name = id,
             .legs = legs,
@@ -104,7 +104,7 @@ class Stand {
     /// The same, but only until something is commanded.
     std::vector<Switch> read_until_command(double l1_a, Duration at_most) {
         for (const Instant end = now + at_most; now < end;) {
-            const auto seen = read(l1_a);
+            auto seen = read(l1_a);
             if (!seen.empty()) return seen;
         }
         return {};

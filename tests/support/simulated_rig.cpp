@@ -141,7 +141,7 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
     return c;
 }
 
-SimulatedRig::SimulatedRig(virtual_rig::RigPlan plan, std::uint64_t seed)
+SimulatedRig::SimulatedRig(const virtual_rig::RigPlan& plan, std::uint64_t seed)
     : SimulatedRig(plan, configuration_of(plan), seed) {}
 
 SimulatedRig::SimulatedRig(virtual_rig::RigPlan plan, daemon::Configuration configuration, std::uint64_t seed)

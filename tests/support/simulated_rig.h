@@ -21,7 +21,7 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan);
 
 class SimulatedRig {
   public:
-    SimulatedRig(virtual_rig::RigPlan plan, std::uint64_t seed);
+    SimulatedRig(const virtual_rig::RigPlan& plan, std::uint64_t seed);
     SimulatedRig(virtual_rig::RigPlan plan, daemon::Configuration configuration, std::uint64_t seed);
 
     void run_for(rules::Duration time);

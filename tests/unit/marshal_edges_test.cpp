@@ -13,8 +13,8 @@ using namespace ampmarshal::stand;
 namespace {
 
 /// Starts hard and at once, without a fan before it.
-Load motor(std::string id, int rank, double start_a, double running_a, LegSet legs = LegSet(Leg::l1)) {
-    Load load = resistive(std::move(id), rank, running_a, legs);
+Load motor(const std::string& id, int rank, double start_a, double running_a, LegSet legs = LegSet(Leg::l1)) {
+    Load load = resistive(id, rank, running_a, legs);
     load.stages = {{"motor", start_a, 500ms, running_a, 1s}};
     return load;
 }
@@ -50,8 +50,8 @@ TEST_CASE("when a start does not settle and two may be the one, only those two g
 TEST_CASE("the level of a leg follows a current that wanders slowly, and a slow rise is no step") {
     LegWatch watch(100ms);
     Instant now{};
-    for (double current_a = 1; current_a < 9; current_a += 0.02) {
-        const auto steps = watch.sample(now += 100ms, current_a, std::nullopt, 1s);
+    for (int reading = 0; reading <= 400; ++reading) {
+        const auto steps = watch.sample(now += 100ms, 1 + 0.02 * reading, std::nullopt, 1s);
         CHECK_FALSE(steps.first);
         CHECK_FALSE(watch.moving());
     }
