@@ -144,7 +144,7 @@ class Program {
         Loop loop({SIGTERM, SIGINT, SIGHUP});
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
         keep(configuration);
-        watch_->steward.inherit(keeper_.recall(configuration.rig));
+        watch_->steward.inherit({.events = keeper_.recall(configuration.rig)});
         Loop::Callbacks callbacks;
         callbacks.beat = [&](Instant now) { on_beat(now); };
         callbacks.beat_soon = [&] { return watch_->steward.has_news(); };
@@ -190,11 +190,11 @@ class Program {
         log_(Severity::info, "the configuration was read again");
         const auto& configuration = std::get<Configuration>(read);
         tell_warnings(configuration, log_);
-        auto known = watch_->steward.hand_over(now, configuration);
+        auto heritage = watch_->steward.hand_over(now, configuration);
         watch_->link.close();
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
         keep(configuration);
-        watch_->steward.inherit(std::move(known));
+        watch_->steward.inherit(std::move(heritage));
     }
 
     /// Who only observes leaves the file to the one who keeps the rig.

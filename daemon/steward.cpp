@@ -75,6 +75,12 @@ std::optional<rules::LoadIndex> successor(const Configuration& c, rules::LoadInd
     return std::nullopt;
 }
 
+std::optional<rules::SourceIndex> source_called(const std::string& id, const rules::Rig& rig) {
+    for (rules::SourceIndex i = 0; i < rig.sources.size(); ++i)
+        if (rig.sources[i].id == id) return i;
+    return std::nullopt;
+}
+
 }  // namespace
 
 adapters::Will last_will(const Configuration& configuration) {
@@ -88,7 +94,8 @@ Steward::Steward(Configuration configuration, Mode mode, adapters::Link& link, L
       mode_(mode),
       link_(link),
       log_(std::move(log)),
-      marshal_(rig_for(configuration_, mode), configuration_.present_source, now),
+      marshal_(std::make_shared<rules::Marshal>(rig_for(configuration_, mode), configuration_.present_source,
+                                                now)),
       meters_(configuration_.meters),
       switches_(configuration_.switches),
       device_(identity_of(configuration_, version), configuration_.rig),
@@ -111,7 +118,7 @@ Steward::~Steward() {
 void Steward::link_up(Instant now) {
     log_(Severity::info, "connected to the broker");
     take_inherited(now);
-    device_.link_up(adapters::snapshot(marshal_, now), now, link_);
+    device_.link_up(adapters::snapshot(*marshal_, now), now, link_);
     feed(rules::LinkChanged{now, true});
 }
 
@@ -145,7 +152,7 @@ void Steward::received(Instant now, const adapters::Message& message) {
 
 /// A retained charge may be from before the drive: it is not believed.
 void Steward::charge_told(Instant now, const adapters::Message& message) {
-    const auto source = marshal_.source();
+    const auto source = marshal_->source();
     if (message.retained || !source || *source >= configuration_.battery_charge.size()) return;
     const auto& charge = configuration_.battery_charge[*source];
     if (!charge || charge->topic != message.topic) return;
@@ -182,10 +189,10 @@ void Steward::source_told(Instant now, const adapters::Message& message) {
 }
 
 bool Steward::tighter(rules::SourceIndex candidate) const {
-    if (!marshal_.source()) return false;
+    if (!marshal_->source()) return false;
     const auto& sources = configuration_.rig.sources;
     return std::all_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
-        return steady_a(sources[candidate], leg) <= steady_a(sources[*marshal_.source()], leg);
+        return steady_a(sources[candidate], leg) <= steady_a(sources[*marshal_->source()], leg);
     });
 }
 
@@ -244,7 +251,12 @@ void Steward::take_inherited(Instant now) {
     }
 }
 
-std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& next) {
+void Steward::inherit(Heritage heritage) {
+    inherited_ = std::move(heritage.events);
+    if (heritage.before) marshal_->succeed(*heritage.before, heritage.heirs, heritage.sources);
+}
+
+Heritage Steward::hand_over(Instant now, const Configuration& next) {
     take_inherited(now);  // where the link has not come up since the last reload
     std::vector<rules::LoadIndex> dropped;
     for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i)
@@ -257,13 +269,16 @@ std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& n
     device_.leave_to(adapters::RigDevice(identity_of(next, 0), next.rig));
     device_.stop(now, link_);
 
-    std::vector<rules::Event> known;
+    Heritage heritage{.before = marshal_};
+    for (const rules::Source& source : configuration_.rig.sources)
+        heritage.sources.push_back(source_called(source.id, next.rig));
+    std::vector<rules::Event>& known = heritage.events;
     if (const auto source = source_in(next, now)) known.emplace_back(*source);
-    if (marshal_.everything_stopped()) known.emplace_back(rules::StopEverything{now, true});
+    if (marshal_->everything_stopped()) known.emplace_back(rules::StopEverything{now, true});
     for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i) {
-        const auto heir = successor(configuration_, i, next);
+        const auto heir = heritage.heirs.emplace_back(successor(configuration_, i, next));
         if (!heir) continue;
-        const rules::LoadView view = marshal_.load(i);
+        const rules::LoadView view = marshal_->load(i);
         // What the file says anew, it says on purpose; what it says still, may have been changed since.
         if (configuration_.rig.loads[i].wanted_at_start == next.rig.loads[*heir].wanted_at_start)
             known.emplace_back(rules::DemandChanged{now, *heir, view.wanted});
@@ -276,24 +291,23 @@ std::vector<rules::Event> Steward::hand_over(Instant now, const Configuration& n
                 rules::OperatorRequest{now, *heir, rules::Request::prefer, *view.preferred_until});
         if (view.commanded_on) known.emplace_back(rules::SwitchFeedback{now, *heir, true, false});
     }
-    return known;
+    return heritage;
 }
 
 /// The source in force, as it stands in `next`; nothing if `next` itself says where the rig is plugged in.
 std::optional<rules::SourceChanged> Steward::source_in(const Configuration& next, Instant now) const {
     if (source_id(configuration_, configuration_.present_source) != source_id(next, next.present_source))
         return std::nullopt;
-    const auto id = source_id(configuration_, marshal_.source());
+    const auto id = source_id(configuration_, marshal_->source());
     if (!id) return rules::SourceChanged{now, std::nullopt};
-    for (rules::SourceIndex i = 0; i < next.rig.sources.size(); ++i)
-        if (next.rig.sources[i].id == *id) return rules::SourceChanged{now, i};
-    return std::nullopt;
+    const auto named = source_called(*id, next.rig);
+    return named ? std::optional(rules::SourceChanged{now, named}) : std::nullopt;
 }
 
 // --- what goes out ---
 
 void Steward::feed(const rules::Event& event) {
-    const auto actions = marshal_.on(event);
+    const auto actions = marshal_->on(event);
     if (actions.empty()) return;
     const Instant now = std::visit([](const auto& e) { return e.at; }, event);
     command(actions, now);
@@ -306,7 +320,7 @@ void Steward::feed(const rules::Event& event) {
 /// here.
 void Steward::keep_news() {
     if (!keep_ || news_.empty() || !inherited_.empty()) return;
-    Memory memory = memory_of(marshal_);
+    Memory memory = memory_of(*marshal_);
     if (memory != kept_ && keep_(memory)) kept_ = std::move(memory);
 }
 
@@ -320,8 +334,8 @@ void Steward::tell_news(Instant now) {
     asked_ = false;
     shown_at_ = now;
     for (const rules::Leg leg : rules::all_legs) {
-        shown_a_[leg] = marshal_.current_a(leg);
-        shown_v_[leg] = marshal_.voltage_v(leg);
+        shown_a_[leg] = marshal_->current_a(leg);
+        shown_v_[leg] = marshal_->voltage_v(leg);
     }
 }
 
@@ -332,8 +346,8 @@ bool Steward::worth_showing(Instant now) const {
         return before.has_value() != after.has_value() || (before && std::abs(*after - *before) >= jump);
     };
     return std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
-        return moved(shown_a_[leg], marshal_.current_a(leg), adapters::jump_a) ||
-               moved(shown_v_[leg], marshal_.voltage_v(leg), adapters::jump_v);
+        return moved(shown_a_[leg], marshal_->current_a(leg), adapters::jump_a) ||
+               moved(shown_v_[leg], marshal_->voltage_v(leg), adapters::jump_v);
     });
 }
 
@@ -348,9 +362,9 @@ void Steward::command(std::span<const rules::Action> actions, Instant now) {
 }
 
 void Steward::tell(const rules::Action& action, Instant now) {
-    const auto& rig = marshal_.rig();
+    const auto& rig = marshal_->rig();
     const auto words = [&](const rules::Reason& reason) {
-        return sentence(reason, rig, marshal_.source(), now);
+        return sentence(reason, rig, marshal_->source(), now);
     };
     const auto about = [&](std::optional<rules::LoadIndex> load) {
         return load ? rig.loads[*load].name : rig.name;
@@ -374,7 +388,7 @@ void Steward::tell(const rules::Action& action, Instant now) {
                       start->peak_a - start->baseline_a, start->baseline_a, start->running_a));
     } else if (const auto* raised = std::get_if<rules::AlertRaised>(&action)) {
         log_(Severity::warning, "alert " + std::string(word(raised->kind)) + ": " +
-                                    adapters::alert_sentence(*raised, rig, marshal_.source(), now));
+                                    adapters::alert_sentence(*raised, rig, marshal_->source(), now));
     } else if (const auto* cleared = std::get_if<rules::AlertCleared>(&action)) {
         log_(Severity::info, "all clear, " + about(cleared->load) + ": " + word(cleared->kind));
     }
@@ -384,12 +398,12 @@ void Steward::tell(const rules::Action& action, Instant now) {
 /// for.
 void Steward::tell_waiting(Instant now) {
     for (rules::LoadIndex i = 0; i < told_.size(); ++i) {
-        const auto view = marshal_.load(i);
+        const auto view = marshal_->load(i);
         const bool new_to_log = view.reason.kind != told_[i].reason && now - told_[i].at >= told_again_after;
         if (!new_to_log || view.commanded_on || told_in_passing(view.reason.kind)) continue;
         told_[i] = {view.reason.kind, now};
-        log_(Severity::info, marshal_.rig().loads[i].name + ": " + word(view.state) + " (" +
-                                 sentence(view.reason, marshal_.rig(), marshal_.source(), now) + ")");
+        log_(Severity::info, marshal_->rig().loads[i].name + ": " + word(view.state) + " (" +
+                                 sentence(view.reason, marshal_->rig(), marshal_->source(), now) + ")");
     }
 }
 

@@ -6,6 +6,7 @@
 
 #include <cstdint>
 #include <functional>
+#include <memory>
 #include <optional>
 #include <string>
 #include <string_view>
@@ -39,6 +40,14 @@ enum class Mode {
 /// What the broker publishes for us when we vanish.
 adapters::Will last_will(const Configuration& configuration);
 
+/// What one Steward leaves to the next.
+struct Heritage {
+    std::vector<rules::Event> events{};                        ///< what people have set
+    std::shared_ptr<const rules::Marshal> before{};            ///< what runs; nothing after a restart
+    std::vector<std::optional<rules::LoadIndex>> heirs{};      ///< what each of its loads has become
+    std::vector<std::optional<rules::SourceIndex>> sources{};  ///< and each of its sources
+};
+
 class Steward : public adapters::Link::Listener {
   public:
     /// `link` and `log` must outlive the Steward, which listens to the link from now on. `version` must rise
@@ -60,14 +69,14 @@ class Steward : public adapters::Link::Listener {
     /// The last words before the Steward of a new configuration takes over. Loads that `next` still controls
     /// are left as they are; the others are told to stop, where that is what the end of the program does.
     /// Returns what `next` cannot tell, for its Steward to `inherit`.
-    std::vector<rules::Event> hand_over(rules::Instant now, const Configuration& next);
-    /// Takes this for granted as soon as the link is up. Before that only.
-    void inherit(std::vector<rules::Event> known) { inherited_ = std::move(known); }
+    Heritage hand_over(rules::Instant now, const Configuration& next);
+    /// Takes this for granted: what ran at once, and the events as soon as the link is up. Before that only.
+    void inherit(Heritage heritage);
 
     /// Called whenever there is something new to keep, before that is shown: what is shown is kept.
     void keep_with(Keep keep) { keep_ = std::move(keep); }
 
-    const rules::Marshal& marshal() const { return marshal_; }
+    const rules::Marshal& marshal() const { return *marshal_; }
     OnStop on_stop() const { return configuration_.on_stop; }
 
     void link_up(rules::Instant now) override;
@@ -96,11 +105,11 @@ class Steward : public adapters::Link::Listener {
     Mode mode_;
     adapters::Link& link_;
     Log log_;
-    rules::Marshal marshal_;
+    std::shared_ptr<rules::Marshal> marshal_;  ///< shared with who inherits from it, to be read once
     adapters::Meters meters_;
     adapters::Switches switches_;
     adapters::RigDevice device_;
-    adapters::Snapshots snapshots_{marshal_};
+    adapters::Snapshots snapshots_{*marshal_};
     std::vector<rules::Event> inherited_;  ///< from before a reload or a restart, until the link is up
     Keep keep_;
     std::optional<Memory> kept_;

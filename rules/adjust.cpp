@@ -78,7 +78,9 @@ void Marshal::Core::turn_up(const Prospect& p) {
         if (!adjustable(i) || !can_shed(i) || track.settled == 0 || setting_a(i) >= highest_a) continue;
         if (track.rises_until || track.relief || now - track.adjusted_at < loads[i].adjustment->every)
             continue;
-        const double to_a = std::min(highest_a, setting_a(i) + loads[i].adjustment->step_a);
+        const double step_a = loads[i].adjustment->step_a;
+        const double next_a = setting_a(i) + step_a;
+        const double to_a = next_a > highest_a - 0.5 * step_a ? highest_a : next_a;
         Prospect raised = p;
         raised.take_off(loads[i].legs, track.drawn_a - to_a);
         if (misfit(*source(), theta(), raised, to_join) || over_steady(*source(), theta(), raised.base_a) ||

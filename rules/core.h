@@ -139,7 +139,8 @@ struct Marshal::Core {
     void advance_images(Instant at, const PerLeg<double>& held_a);
     void assert_switches();
     void ask_the_mute_again();
-    void take_over(LoadIndex i, const Core& old, LoadIndex was);
+    void take_over(LoadIndex i, const Core& old, LoadIndex was,
+                   std::span<const std::optional<SourceIndex>> sources);
     void rest_everything();
     void rank_anew();
     void end_preferences();

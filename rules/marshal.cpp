@@ -323,6 +323,7 @@ void Marshal::Core::handle(const LockoutRecalled& event) {
     Track& track = tracks[event.load];
     track.lockout = event.why;
     track.stalls = loads[event.load].stall_retries;
+    track.stuck = event.why == Lockout::disobedience;
     switch (event.why) {
         case Lockout::none: break;
         case Lockout::stall:
@@ -341,7 +342,8 @@ void Marshal::Core::handle(const StopEverything& event) {
     stopped = event.stop;
 }
 
-void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was) {
+void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was,
+                              std::span<const std::optional<SourceIndex>> sources) {
     const Track& before = old.tracks[was];
     Track& track = tracks[i];
     track.on = before.on;
@@ -360,9 +362,14 @@ void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was) {
     track.not_adjusted = before.not_adjusted;
     if (rig.loads[i].adjustment && track.on)
         set_to(i, std::min(old.setting_a(was), rig.loads[i].running_a()));
-    for (std::size_t stage = 0; stage < profiles[i].size(); ++stage)
-        if (old.rig.loads[was].stages[stage] == rig.loads[i].stages[stage])
-            profiles[i][stage] = old.profiles[was][stage];
+    for (std::size_t stage = 0; stage < profiles[i].size(); ++stage) {
+        if (old.rig.loads[was].stages[stage] != rig.loads[i].stages[stage]) continue;
+        StageProfile::Memory taught = old.profiles[was][stage].memory();
+        for (SeenStart& start : taught.last)
+            if (start.source)
+                start.source = *start.source < sources.size() ? sources[*start.source] : std::nullopt;
+        profiles[i][stage].restore(taught);
+    }
     believe(i);
 }
 
@@ -429,12 +436,12 @@ void Marshal::succeed(const Marshal& before, std::span<const std::optional<LoadI
     const Core& old = *before.core_;
     for (LoadIndex i = 0; i < heirs.size(); ++i) {
         if (!heirs[i] || old.loads[i].stages.size() != core_->loads[*heirs[i]].stages.size()) continue;
-        core_->take_over(*heirs[i], old, i);
+        core_->take_over(*heirs[i], old, i, sources);
     }
     for (SourceIndex i = 0; i < sources.size(); ++i) {
         if (!sources[i] || old.thetas[i].size() != core_->thetas[*sources[i]].size()) continue;
         core_->thetas[*sources[i]] = old.thetas[i];
-        core_->unplugged_at[*sources[i]] = old.unplugged_at[i];
+        core_->unplugged_at[*sources[i]] = old.present == i ? core_->now : old.unplugged_at[i];
         if (old.present == i && core_->present == sources[i])
             for (Leg leg : all_legs)
                 core_->legs[leg].impedance = old.legs[leg].impedance;

@@ -92,7 +92,7 @@ std::string why_waiting(const Names& n) {
         case ReasonKind::voltage_too_low:
             return "its start would pull " + n.leg() + " down to " + volts(n.reason.line_v) +
                    ", and at least " + volts(n.reason.minimum_v) + " should stay";
-        case ReasonKind::makes_room: return "waits for " + n.other() + " to stop";
+        case ReasonKind::makes_room: return "waits for " + n.other() + " to make room";
         case ReasonKind::did_not_start: return "was switched on and nothing came; tried again later";
         default: return "waits";
     }

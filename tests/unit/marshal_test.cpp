@@ -240,7 +240,7 @@ TEST_CASE("a load of higher rank makes room for itself and starts when the meter
     CHECK_FALSE(s.on(1));
     CHECK_FALSE(s.on(0));
     CHECK(s.why(0) == "makes_room");
-    CHECK(s.says(0) == "waits for heater to stop");
+    CHECK(s.says(0) == "waits for heater to make room");
     CHECK(s.says(1).rfind("shed to make room for front", 0) == 0);
     s.read(11, 200ms);
     CHECK_FALSE(s.on(0));

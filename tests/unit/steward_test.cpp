@@ -89,13 +89,13 @@ struct World {
         run(5s);
     }
     void hand_over(const json& file) {
-        auto known = steward->hand_over(now, read(file.dump()));
+        auto heritage = steward->hand_over(now, read(file.dump()));
         broker.run_until(now += 100ms);  // what was said last is delivered
         relays_until_reload = std::exchange(relays.told, {});
         steward.reset();
         own = broker.client("own");
         begin(file.dump());
-        steward->inherit(std::move(known));
+        steward->inherit(std::move(heritage));
     }
     std::vector<std::string> relays_until_reload;
     void run(rules::Duration time) {
@@ -384,7 +384,7 @@ TEST_CASE("a new life is told what the old one kept, and keeps nothing else befo
         kept.push_back(it);
         return true;
     });
-    w.steward->inherit(daemon::recall(memory, w.steward->marshal().rig(), w.now));
+    w.steward->inherit({.events = daemon::recall(memory, w.steward->marshal().rig(), w.now)});
     w.run(10s);
     CHECK(kept.empty());
     w.broker.restore(*w.own);
@@ -455,4 +455,38 @@ TEST_CASE("a load runs on an inverter that carries its watts but not its volt-am
     };
     CHECK(charger_on(0.65));
     CHECK_FALSE(charger_on(1));
+}
+
+TEST_CASE("a reload takes nothing off that runs, and asks for no second start of it") {
+    World w;
+    json file = plain_rig();
+    for (auto& load : file["loads"]) {
+        load["stages"] = json::parse(R"([ { "start_a": 46, "start_window_s": 0.5, "running_a": 9 } ])");
+        load["minimum_off_s"] = 180;
+        load["minimum_on_s"] = 0;
+    }
+    w.begin(file.dump());
+    const auto start = [&](const std::string& relay, const char* peak, const char* after) {
+        for (int i = 0; i < 3000 && (w.relays.told.empty() || w.relays.told.back() != relay); ++i)
+            w.run(100ms);
+        REQUIRE(w.relays.told.back() == relay);
+        w.run(1s);
+        w.reading = peak;
+        w.run(400ms);
+        w.reading = after;
+        w.run(5s);
+    };
+    start("relay/1 ON", "45", "10");
+    start("relay/2 ON", "55", "19");
+    w.run(10s);
+    w.reload(file);
+    w.relays.told.clear();
+    w.run(60s);
+    CHECK(std::none_of(w.relays.told.begin(), w.relays.told.end(),
+                       [](const std::string& told) { return told.find("OFF") != std::string::npos; }));
+    for (rules::LoadIndex i : {0, 1}) {
+        CHECK(w.steward->marshal().load(i).state == rules::LoadState::running);
+        CHECK(w.steward->marshal().load(i).drawn_a == Approx(9).margin(0.5));
+    }
+    CHECK(w.steward->marshal().profile(0, 0).memory().count == 1);
 }
