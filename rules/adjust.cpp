@@ -83,7 +83,8 @@ void Marshal::Core::turn_up(const Prospect& p) {
         const double to_a = next_a > highest_a - 0.5 * step_a ? highest_a : next_a;
         Prospect raised = p;
         raised.take_off(loads[i].legs, track.drawn_a - to_a);
-        if (misfit(*source(), theta(), raised, to_join) || over_steady(*source(), theta(), raised.base_a) ||
+        if (misfit(*source(), theta(), raised, to_join, loads[i].legs) ||
+            over_steady(*source(), theta(), raised.base_a, loads[i].legs) ||
             misfit(*source(), after_a_while(*source(), theta(), raised, sustained, warm_theta), raised,
                    to_last))
             continue;

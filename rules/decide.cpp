@@ -232,7 +232,7 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
     const Load& load = loads[i];
     const auto check = [&](PerLeg<double> current_a) {
         add(current_a, load.legs, load.running_a());
-        return over_steady(*source(), theta(), current_a);
+        return over_steady(*source(), theta(), current_a, load.legs);
     };
     auto found = check(kept_a);
     if (found && load.minimum_on == Duration::zero()) {
@@ -253,7 +253,8 @@ std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<dou
 /// load would be taken off again as soon as the source has warmed up.
 std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat) {
     p.take_off(loads[i].legs, -loads[i].running_a());
-    return misfit(*source(), after_a_while(*source(), heat, p, sustained, warm_theta), p, to_last);
+    return misfit(*source(), after_a_while(*source(), heat, p, sustained, warm_theta), p, to_last,
+                  loads[i].legs);
 }
 
 std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
@@ -263,7 +264,7 @@ std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const 
     if (const auto found = lasting_misfit(i, p, heat)) return reason_of(*found);
     const Load& load = loads[i];
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-    const auto found = misfit(*source(), heat, p, to_join);
+    const auto found = misfit(*source(), heat, p, to_join, load.legs);
     return found ? std::optional(reason_of(*found)) : std::nullopt;
 }
 

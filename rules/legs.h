@@ -22,6 +22,7 @@ class LegSet {
 
     constexpr bool contains(Leg leg) const { return (bits_ & bit(leg)) != 0; }
     constexpr bool contains(LegSet other) const { return (bits_ & other.bits_) == other.bits_; }
+    constexpr bool touches(LegSet other) const { return (bits_ & other.bits_) != 0; }
     constexpr bool empty() const { return bits_ == 0; }
     constexpr int count() const { return (bits_ & 1) + (bits_ >> 1); }
     /// The first leg of the set; the set must not be empty.

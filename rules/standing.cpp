@@ -91,10 +91,14 @@ double most_for(const Limit& limit, std::span<const double> theta, Duration wind
 }
 
 std::optional<Misfit> misfit(const Source& source, std::span<const double> theta, const Prospect& prospect,
-                             Strictness strictness) {
+                             Strictness strictness, LegSet legs) {
     std::size_t image = 0;
     for (std::size_t l = 0; l < source.limits.size(); ++l) {
         const Limit& limit = source.limits[l];
+        if (!limit.legs.touches(legs)) {
+            image += limit.images.size();
+            continue;
+        }
         const double peak_a = prospect.peak_through(limit);
         const double ending_a = prospect.ending_through(limit);
         const double running_a = prospect.running_through(limit);
@@ -117,17 +121,18 @@ Reason reason_of(const Misfit& misfit) {
 }
 
 std::optional<Misfit> over_steady(const Source& source, std::span<const double> theta,
-                                  const PerLeg<double>& current_a) {
+                                  const PerLeg<double>& current_a, LegSet legs) {
     std::size_t image = 0;
     for (std::size_t l = 0; l < source.limits.size(); ++l) {
         const Limit& limit = source.limits[l];
+        const auto own = theta.subspan(image, limit.images.size());
+        image += limit.images.size();
+        if (!limit.legs.touches(legs)) continue;
         const double needed_a = through(limit, current_a);
         const double steady_a = to_join.steady * limit.steady_a;
         if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
-        const auto own = theta.subspan(image, limit.images.size());
         const double most_a = most_for(limit, own, sustained, to_join);
         if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
-        image += limit.images.size();
     }
     return std::nullopt;
 }

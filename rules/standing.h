@@ -59,16 +59,17 @@ struct Misfit {
     double available_a;
 };
 
-/// The first limit that the prospect breaks, or nothing if it fits. `theta` holds the state of every image of
-/// every limit, in order.
+/// The first limit that touches these legs and that the prospect breaks, or nothing if it fits. `theta` holds
+/// the state of every image of every limit, in order.
 std::optional<Misfit> misfit(const Source& source, std::span<const double> theta, const Prospect& prospect,
-                             Strictness strictness);
+                             Strictness strictness, LegSet legs = LegSet::both());
 
 Reason reason_of(const Misfit& misfit);
 
-/// The first limit that does not carry this current for long, by what its images hold now.
+/// The first limit that touches these legs and does not carry this current for long, by what its images hold
+/// now.
 std::optional<Misfit> over_steady(const Source& source, std::span<const double> theta,
-                                  const PerLeg<double>& current_a);
+                                  const PerLeg<double>& current_a, LegSet legs = LegSet::both());
 
 /// Where every image stands after `passed` at what the prospect has flowing. `room` takes the answer, and has
 /// as many places as `theta`.

@@ -111,14 +111,14 @@ std::optional<Reason> Planner::start(LoadIndex load, LoadSpan running, LoadSpan 
         });
     kept.push_back(load);
     const std::vector<double> theta = heat(running);
-    if (const auto why = over_steady(source(), theta, flowing_a(kept))) return reason_of(*why);
+    if (const auto why = over_steady(source(), theta, flowing_a(kept), own.legs)) return reason_of(*why);
 
     Loads then(running.begin(), running.end());
     then.push_back(load);
     const Prospect later = prospect(then, standing);
-    if (const auto why = misfit(source(), warmed(theta, later), later, rules::to_last))
+    if (const auto why = misfit(source(), warmed(theta, later), later, rules::to_last, own.legs))
         return reason_of(*why);
-    const auto why = misfit(source(), theta, all, rules::to_join);
+    const auto why = misfit(source(), theta, all, rules::to_join, own.legs);
     return why ? std::optional(reason_of(*why)) : std::nullopt;
 }
 

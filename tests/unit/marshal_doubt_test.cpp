@@ -363,3 +363,13 @@ TEST_CASE("a start whose peak is another load's is not booked to the one that wa
         CHECK(s.marshal.load(1).drawn_a == Approx(8.3).margin(0.2));
     }
 }
+
+TEST_CASE("a leg that is full keeps no load of the other leg waiting") {
+    // 47.2 A is more than a load may join to (97 % of 47.5 A), and less than anything is shed for.
+    const LegSet leg = GENERATE(LegSet(Leg::l1), LegSet(Leg::l2));
+    Rig rig = rig_of({breaker(50, Feed::two_legs)}, {resistive("heater", 1, 5, leg)}, LegSet::both());
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.read(47.2, 20s, 1);
+    CHECK(s.on(0) == (leg == LegSet(Leg::l2)));
+}
