@@ -270,10 +270,10 @@ std::string section(const Plans& plans, const SourcePlan& plan) {
     std::string out = "<section>\n<h2>" + escaped(plans.rig.sources[plan.source].name) + "</h2>\n";
     out += "<p class=\"verdict\">" + std::string(plan.all_fit() ? "Fits: " : "Best by rank: ") +
            escaped(names(plans.rig, plan.set)) + ".</p>\n";
-    std::vector<std::string> left_out;
+    std::vector<std::string> lines;
     for (const LeftOut& left : plan.left_out)
-        left_out.push_back(plans.rig.loads[left.load].name + ": " + why(plans, plan, left.why));
-    out += list("Left out", left_out) + list("What would make all fit (one of these)", changes(plans, plan));
+        lines.push_back(left_out(plans, plan, left));
+    out += list("Left out", lines) + list("What would make all fit (one of these)", changes(plans, plan));
     out += matrix(plans, plan) + bars(plans, plan) + margins(plans, plan);
     if (plan.running_v) out += "<p>Line: " + escaped(line(plans, plan)) + "</p>\n";
     out += list("Never at the same moment", never_at_once(plans, plan));

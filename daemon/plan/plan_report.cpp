@@ -116,7 +116,7 @@ std::string source_table(const Plans& plans, const SourcePlan& plan, Emphasis em
     std::string out = strong(plans.rig.sources[plan.source].name, emphasis) + "\n";
     out += wrapped(plan.all_fit() ? "Fits: " : "Best by rank: ", names(plans.rig, plan.set));
     for (const LeftOut& left : plan.left_out)
-        out += wrapped("Left out: ", name(plans, left.load) + ": " + why(plans, plan, left.why));
+        out += wrapped("Left out: ", left_out(plans, plan, left));
     out += steps_table(plans, plan, emphasis) + margins_table(plans, plan, emphasis);
     if (plan.running_v) out += wrapped("Line: ", line(plans, plan));
     out += bullets("Never at the same moment", never_at_once(plans, plan));
@@ -182,7 +182,10 @@ Json source_json(const Plans& plans, const SourcePlan& plan) {
              {"matrix", matrix_json(plans, plan)}};
     for (const LeftOut& left : plan.left_out)
         out["left_out"].push_back(
-            {{"load", plans.rig.loads[left.load].id}, {"why", reason_json(plans, plan, left.why)}});
+            {{"load", plans.rig.loads[left.load].id},
+             {"why", reason_json(plans, plan, left.why)},
+             {"turns_with", left.turns_with ? Json(plans.rig.loads[*left.turns_with].id) : Json()},
+             {"runs_at_a", left.runs_at_a ? Json(*left.runs_at_a) : Json()}});
     for (const Step& s : plan.steps) {
         out["steps"].push_back({{"load", plans.rig.loads[s.load].id},
                                 {"limit", source.limits[s.limit].name},
@@ -230,6 +233,13 @@ std::string names(const rules::Rig& rig, const Loads& loads) {
 std::string why(const Plans& plans, const SourcePlan& plan, const rules::Reason& reason) {
     if (reason.kind == rules::ReasonKind::none) return "what nobody controls is too much already";
     return rules::sentence(reason, plans.rig, plan.source, rules::Instant{});
+}
+
+std::string left_out(const Plans& plans, const SourcePlan& plan, const LeftOut& left) {
+    std::string out = name(plans, left.load) + ": " + why(plans, plan, left.why);
+    if (left.turns_with) out += "; takes turns with " + name(plans, *left.turns_with);
+    if (left.runs_at_a) out += "; turned down to " + amperes(*left.runs_at_a) + " it runs beside them";
+    return out;
 }
 
 std::vector<std::string> never_at_once(const Plans& plans, const SourcePlan& plan) {

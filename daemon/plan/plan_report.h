@@ -22,6 +22,8 @@ std::string as_json(const Plans& plans);
 // The words that the page shares.
 std::string names(const rules::Rig& rig, const Loads& loads);  ///< "A, B"; "nothing" if there are none
 std::string why(const Plans& plans, const SourcePlan& plan, const rules::Reason& reason);
+/// Who, why, and whether it takes turns or would run turned down.
+std::string left_out(const Plans& plans, const SourcePlan& plan, const LeftOut& left);
 /// What stands in the matrix: "yes", "turn", "no" or, on its diagonal, "alone".
 std::string word(const SourcePlan& plan, std::size_t starting, std::size_t running);
 /// "A and B", which can both start, but not at the same moment.

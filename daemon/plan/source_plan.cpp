@@ -153,6 +153,33 @@ rules::Reason why_left_out(const Planner& planner, Loads set, LoadIndex load) {
     return planner.stay(set).value_or(rules::Reason{});
 }
 
+std::optional<LoadIndex> turns_with(const Planner& planner, const Loads& set, LoadIndex load) {
+    const auto& loads = planner.rig().loads;
+    if (loads[load].rotation.empty()) return std::nullopt;
+    const auto mate = std::find_if(set.begin(), set.end(), [&](LoadIndex i) {
+        return loads[i].rotation == loads[load].rotation && !planner.start(load, without(set, i));
+    });
+    return mate == set.end() ? std::nullopt : std::optional(*mate);
+}
+
+/// The highest of its settings at which it runs beside the set.
+std::optional<double> runs_at_a(const Planner& planner, Loads set, LoadIndex load) {
+    rules::Rig rig = planner.rig();
+    const auto& adjustment = rig.loads[load].adjustment;
+    if (!adjustment) return std::nullopt;
+    rules::Stage& stage = rig.loads[load].stages.front();
+    const double above_a = stage.start_a - stage.running_a;
+    const Planner changed(rig, planner.source_index(), planner.surroundings());
+    const Loads beside = set;
+    set.push_back(load);
+    while (stage.running_a > adjustment->least_a) {
+        stage.running_a = std::max(adjustment->least_a, stage.running_a - adjustment->step_a);
+        stage.start_a = stage.running_a + above_a;
+        if (!changed.start(load, beside) && !changed.stay(set)) return stage.running_a;
+    }
+    return std::nullopt;
+}
+
 Changes changes_for(const Planner& planner, const Loads& wanted) {
     Changes changes;
     for (LoadIndex i : wanted) {
@@ -189,7 +216,8 @@ SourcePlan make_plan(const Planner& planner, const Loads& wanted) {
     plan.set = planner.order(best).value_or(Loads{});
     for (LoadIndex i : plan.loads)
         if (has(wanted, i) && !has(plan.set, i))
-            plan.left_out.push_back({i, why_left_out(planner, plan.set, i)});
+            plan.left_out.push_back({i, why_left_out(planner, plan.set, i), turns_with(planner, plan.set, i),
+                                     runs_at_a(planner, plan.set, i)});
     add_steps(plan, planner);
     add_what_happens_then(plan, planner);
     if (!plan.all_fit()) plan.changes = changes_for(planner, wanted);

@@ -45,6 +45,9 @@ struct Margin {
 struct LeftOut {
     rules::LoadIndex load;
     rules::Reason why;  ///< on top of those of the set that rank higher
+    std::optional<rules::LoadIndex>
+        turns_with{};                   ///< of the set: in its place it would run, and they take turns
+    std::optional<double> runs_at_a{};  ///< of an adjustable load: so far turned down it runs beside the set
 };
 
 /// What is shed when an observed load comes on.

@@ -136,6 +136,36 @@ TEST_CASE("Another figure on the command line is weighed as if it stood in the c
     CHECK(json::parse(thin.told)["sources"][0]["fits"] == false);
 }
 
+TEST_CASE(
+    "Who is left out takes turns where it can, and an adjustable load is told how far it is turned down") {
+    const std::string one_leg = "\"" AMPMARSHAL_EXAMPLES "/one-leg-30a.jsonc\" --source outlet-15 ";
+    const std::string smaller =
+        "--what-if ac-front.start_a=16 --what-if ac-rear.start_a=16 "
+        "--what-if microwave.start_a=0 --what-if microwave.running_a=0 ";
+    const Outcome rooms = run(one_leg + smaller + "--want ac-front,ac-rear");
+    CHECK(has(rooms.told, "takes turns with"));
+    CHECK(json::parse(run(one_leg + smaller + "--want ac-front,ac-rear --json")
+                          .told)["sources"][0]["left_out"][0]["turns_with"] == "ac-front");
+    const json alone = json::parse(run(one_leg + "--want ac-front,ac-rear --json").told);
+    CHECK(alone["sources"][0]["left_out"][0]["turns_with"].is_null());  // neither starts there at all
+
+    const std::string one_unit =
+        one_leg + smaller + "--want ac-front,charger --what-if ac-front.running_a=8 ";
+    const json charger = json::parse(run(one_unit + "--json").told)["sources"][0]["left_out"][0];
+    CHECK(charger["load"] == "charger");
+    const double runs_at_a = charger["runs_at_a"];
+    CHECK(runs_at_a >= 2);
+    CHECK(has(run(one_unit).told, "it runs beside them"));
+    // So far turned down, and no further, it is in the plan.
+    const auto set_to = [&](double setting_a) {
+        const std::string figure = std::to_string(setting_a);
+        return json::parse(run(one_unit + "--json --what-if charger.running_a=" + figure +
+                               " --what-if charger.start_a=" + figure)
+                               .told)["sources"][0]["left_out"];
+    };
+    CHECK(set_to(runs_at_a).empty());
+}
+
 TEST_CASE("A cord lowers the line, and what has gone wrong with it is told") {
     const Outcome out = run(rig + "--source pedestal-50 --cord 12AWG,100ft --json");
     CHECK(out.code == 0);
