@@ -202,6 +202,7 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     if (!track.asserted || rig.observing) {
         // Not commanded yet since the link came up: take over what is found. A retained "off" proves nothing.
         if (event.on == track.on || (!event.on && !event.age_known)) return;
+        if (event.on && track.stuck) return;  // known already, and never to be told on
         track.on = event.on;
         event.on ? set_highest(event.load) : set_lowest(event.load);
         track.switched_at = event.at;
@@ -323,7 +324,6 @@ void Marshal::Core::handle(const LockoutRecalled& event) {
     Track& track = tracks[event.load];
     track.lockout = event.why;
     track.stalls = loads[event.load].stall_retries;
-    track.stuck = event.why == Lockout::disobedience;
     switch (event.why) {
         case Lockout::none: break;
         case Lockout::stall:

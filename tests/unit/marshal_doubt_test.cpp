@@ -373,3 +373,22 @@ TEST_CASE("a leg that is full keeps no load of the other leg waiting") {
     s.read(47.2, 20s, 1);
     CHECK(s.on(0) == (leg == LegSet(Leg::l2)));
 }
+
+TEST_CASE("a load that is stuck on is not told on when the link comes back and finds it so") {
+    Load load = resistive("heater", 1, 8);
+    load.reports_switch = true;
+    Stand s(rig_of({breaker(30)}, {load}));
+    s.settle(1, 2s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(9, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(9, 10s);
+    REQUIRE(s.alert("disobedience"));
+    s.send(LinkChanged{s.now, false});
+    s.read(9, 5s);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, true, false});
+    for (const Switch& told : s.read(9, 10s))
+        CHECK_FALSE(told.on);
+}
