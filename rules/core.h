@@ -151,6 +151,7 @@ struct Marshal::Core {
     bool silent(Leg leg) const;
     bool any_silent() const;
     bool any_dead() const;
+    bool any_moving() const;
     bool may_be_on(LoadIndex i) const {
         return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
     }

@@ -299,7 +299,7 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        if (legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving() || stopping) {
+        if (any_moving() || stopping) {
             // Nothing can be told apart, or relied on to stay free, while the current moves or is about to.
             if (!track.claim_until) track.reason = {.kind = ReasonKind::current_moves};
             promise(i);
@@ -330,9 +330,7 @@ void Marshal::Core::grant_what_may_start() {
             track.reason = out_of_turn(i, p, kept_a).value_or(*why);
         }
     }
-    if (link_up && source() && !any_silent() && !starting && !stopping && !legs[Leg::l1].watch.moving() &&
-        !legs[Leg::l2].watch.moving())
-        turn_up(p);
+    if (link_up && source() && !any_silent() && !starting && !stopping && !any_moving()) turn_up(p);
 }
 
 /// The room of a turn that has ended belongs to the load it was made for, whatever its rank.
