@@ -110,6 +110,7 @@ struct LegBooks {
     Persistence high_voltage{};
     Persistence low_frequency{};
     bool holds_peaks = false;  ///< the meter tells the highest current between two readings
+    bool explained = false;    ///< it rises, and the start of a load that may start explains it
     bool dead = false;         ///< the voltage is gone
 };
 
@@ -148,8 +149,11 @@ struct Marshal::Core {
     // marshal.cpp: questions
     const Source* source() const { return present ? &rig.sources[*present] : nullptr; }
     std::span<const double> theta() const { return thetas[*present]; }
-    bool silent(Leg leg) const;
-    bool any_silent() const;
+    bool silent(Leg leg) const {
+        const auto& heard_at = legs[leg].heard_at;
+        return rig.legs.contains(leg) && (!heard_at || now - *heard_at > rig.timing.stale_after[leg]);
+    }
+    bool any_silent() const { return silent(Leg::l1) || silent(Leg::l2); }
     bool any_dead() const;
     bool any_moving() const;
     bool may_be_on(LoadIndex i) const {
@@ -192,7 +196,7 @@ struct Marshal::Core {
     void expect_fall(LoadIndex i, double drawn_a);
     void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
-    bool explained(Leg leg) const;
+    bool explains(Leg leg) const;
 
     // worst_case.cpp
     struct Share {  ///< one load's part in a prospect
@@ -221,20 +225,27 @@ struct Marshal::Core {
     bool withdraw_unused(Prospect& p);
     void walk_and_shed(Prospect& p, bool with_steady);
     ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
+    /// What a load that waits would join.
+    struct Company {
+        Prospect p;
+        PerLeg<double> kept_a;     ///< once all run: the uncontrolled, and the higher ranks
+        PerLeg<double> flowing_a;  ///< now, with what is about to draw
+    };
+    Company company() const;
     void grant_what_may_start();
+    void note_claims();
     std::optional<Reason> kept_back(LoadIndex i) const;
-    std::optional<Misfit> steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const;
+    std::optional<Misfit> steady_misfit(LoadIndex i, const Company& with) const;
     std::optional<Misfit> lasting_misfit(LoadIndex i, Prospect p, std::span<const double> heat);
-    std::optional<Reason> cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
-                                      std::span<const double> heat);
+    std::optional<Reason> cannot_join(LoadIndex i, const Company& with, std::span<const double> heat);
     std::optional<LoadIndex> start_under_way() const;
-    std::optional<Reason> out_of_turn(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a);
+    std::optional<Reason> out_of_turn(LoadIndex i, const Company& with);
     std::optional<LoadIndex> claimed_in_turn(LoadIndex i) const;
-    bool next_in_turn(LoadIndex i, Prospect p, PerLeg<double> kept_a);
+    bool next_in_turn(LoadIndex i, Company with);
     std::optional<ReasonKind> leaves_for(LoadIndex i, LoadIndex other, bool in_turn) const;
-    bool joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a);
-    bool make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a);
-    std::optional<LoadIndex> push_out(LoadIndex i, Prospect& p, PerLeg<double> kept_a);
+    bool joins_soon(LoadIndex i, const Company& with);
+    bool make_room(LoadIndex i, Company with);
+    std::optional<LoadIndex> push_out(LoadIndex i, Company& with);
     void switch_on(LoadIndex i);
     void switch_off(LoadIndex i, const Reason& why);
 
@@ -293,6 +304,8 @@ struct Marshal::Core {
     std::vector<Instant> unplugged_at;        ///< per source: when it was last left
     std::vector<LimitBooks> limit_books;      ///< of the present source
     std::size_t next_room_turn = 0;           ///< position in by_rank of who may try to make room next
+    std::vector<LoadIndex> claimants;         ///< loads that room is being made for
+    std::vector<LoadIndex> pushed_lately;     ///< loads that made room less than a dwell ago, by rank
     Duration slowest_switch{};
     Duration reaction{};  ///< from an overload to the effect of a shed, at most
     struct RaisedAlert {

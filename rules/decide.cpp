@@ -225,27 +225,16 @@ std::optional<Reason> Marshal::Core::kept_back(LoadIndex i) const {
     return std::nullopt;
 }
 
-/// Once everything runs, is this load among those that the steady limits keep? `kept_a` is what the
-/// uncontrolled and the higher ranks would draw then. A load that may be paused at any time is also fine if
-/// there is room right now.
-std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const PerLeg<double>& kept_a) const {
+/// Once everything runs, is this load among those that the steady limits keep? A load that may be paused at
+/// any time is also fine if there is room right now.
+std::optional<Misfit> Marshal::Core::steady_misfit(LoadIndex i, const Company& with) const {
     const Load& load = loads[i];
     const auto check = [&](PerLeg<double> current_a) {
         add(current_a, load.legs, load.running_a());
         return over_steady(*source(), theta(), current_a, load.legs);
     };
-    auto found = check(kept_a);
-    if (found && load.minimum_on == Duration::zero()) {
-        // What flows now, and what is about to: just granted, or switched on and not seen to draw yet.
-        PerLeg<double> flowing_a = uncontrolled_a();
-        for (LoadIndex other : by_rank) {
-            const Track& track = tracks[other];
-            const bool about_to = track.stage_due || loads[other].control == Control::switched;
-            if (may_be_on(other))
-                add(flowing_a, loads[other].legs, about_to ? total_run_a(other) : track.drawn_a);
-        }
-        if (!check(flowing_a)) return std::nullopt;
-    }
+    auto found = check(with.kept_a);
+    if (found && load.minimum_on == Duration::zero() && !check(with.flowing_a)) return std::nullopt;
     return found;
 }
 
@@ -257,36 +246,62 @@ std::optional<Misfit> Marshal::Core::lasting_misfit(LoadIndex i, Prospect p, std
                   loads[i].legs);
 }
 
-std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, Prospect p, const PerLeg<double>& kept_a,
+std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, const Company& with,
                                                  std::span<const double> heat) {
-    if (const auto sag = sags_too_low(i, p)) return sag;
-    if (const auto found = steady_misfit(i, kept_a)) return reason_of(*found);
-    if (const auto found = lasting_misfit(i, p, heat)) return reason_of(*found);
+    if (const auto sag = sags_too_low(i, with.p)) return sag;
+    if (const auto found = steady_misfit(i, with)) return reason_of(*found);
+    if (const auto found = lasting_misfit(i, with.p, heat)) return reason_of(*found);
     const Load& load = loads[i];
+    Prospect p = with.p;
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
     const auto found = misfit(*source(), heat, p, to_join, load.legs);
     return found ? std::optional(reason_of(*found)) : std::nullopt;
 }
 
-/// One pass from the highest rank to the lowest. `p` and `kept_a` grow by what is granted on the way, and by
-/// what is promised to a higher rank: a lower one must not take it meanwhile.
+/// Nobody kept yet but the uncontrolled.
+Marshal::Core::Company Marshal::Core::company() const {
+    Company with{prospect(false), uncontrolled_a(), {}};
+    with.flowing_a = with.kept_a;
+    for (LoadIndex i : by_rank) {
+        // Just granted, or switched on and not seen to draw yet: it is about to draw all.
+        const bool about_to = tracks[i].stage_due || loads[i].control == Control::switched;
+        if (may_be_on(i)) add(with.flowing_a, loads[i].legs, about_to ? total_run_a(i) : tracks[i].drawn_a);
+    }
+    return with;
+}
+
+/// Who may stand in another load's way for the sake of turns. Looked up once, so that the cost of a decision
+/// stays linear in the loads.
+void Marshal::Core::note_claims() {
+    claimants.clear();
+    pushed_lately.clear();
+    for (LoadIndex i : by_rank) {
+        Track& track = tracks[i];
+        if (track.claim_until && now >= *track.claim_until) track.claim_until.reset();
+        if (track.claim_until) claimants.push_back(i);
+        if (track.pushed_by && now < track.pushed_at + rig.timing.dwell && can_shed(i))
+            pushed_lately.push_back(i);
+    }
+}
+
+/// One pass from the highest rank to the lowest. The company grows by what is granted on the way, and by what
+/// is promised to a higher rank: a lower one must not take it meanwhile.
 void Marshal::Core::grant_what_may_start() {
-    Prospect p = prospect(false);
-    PerLeg<double> kept_a = uncontrolled_a();
+    note_claims();
+    Company with = company();
     auto starting = start_under_way();
     bool stopping = stop_in_flight();
     const std::size_t room_turn = std::exchange(next_room_turn, 0);
     const auto promise = [&](LoadIndex i) {
         const Load& load = loads[i];
-        p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-        add(kept_a, load.legs, load.running_a());
+        with.p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
+        add(with.kept_a, load.legs, load.running_a());
     };
     for (std::size_t turn = 0; turn < by_rank.size(); ++turn) {
         const LoadIndex i = by_rank[turn];
         Track& track = tracks[i];
-        if (track.claim_until && now >= *track.claim_until) track.claim_until.reset();
         if (may_be_on(i)) {
-            add(kept_a, loads[i].legs, total_run_a(i));
+            add(with.kept_a, loads[i].legs, total_run_a(i));
             continue;
         }
         if (const auto why = kept_back(i)) {
@@ -309,10 +324,11 @@ void Marshal::Core::grant_what_may_start() {
             track.reason = {.kind = ReasonKind::waits_for_turn, .other = claimed};
             continue;
         }
-        const auto why = cannot_join(i, p, kept_a, theta());
+        const auto why = cannot_join(i, with, theta());
         if (!why) {
             promise(i);
             switch_on(i);
+            add(with.flowing_a, loads[i].legs, loads[i].running_a());
             starting = start_under_way();
             continue;
         }
@@ -320,62 +336,59 @@ void Marshal::Core::grant_what_may_start() {
             promise(i);
             continue;
         }
-        // One load at a time tries to make room, in turn: the cost of a decision stays linear in the loads.
+        // One load at a time tries to make room, in turn: that, too, keeps the cost linear.
         const bool my_turn = turn >= room_turn && next_room_turn == 0;
         if (my_turn) next_room_turn = turn + 1;
-        if (my_turn && make_room(i, p, kept_a)) {
+        if (my_turn && make_room(i, with)) {
             promise(i);
             stopping = stop_in_flight();
         } else {
-            track.reason = out_of_turn(i, p, kept_a).value_or(*why);
+            track.reason = out_of_turn(i, with).value_or(*why);
         }
     }
-    if (link_up && source() && !any_silent() && !starting && !stopping && !any_moving()) turn_up(p);
+    if (link_up && source() && !any_silent() && !starting && !stopping && !any_moving()) turn_up(with.p);
 }
 
 /// The room of a turn that has ended belongs to the load it was made for, whatever its rank.
 std::optional<LoadIndex> Marshal::Core::claimed_in_turn(LoadIndex i) const {
     if (loads[i].rotation.empty()) return std::nullopt;
-    const auto next = std::find_if(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
+    const auto next = std::find_if(claimants.begin(), claimants.end(), [&](LoadIndex other) {
         return other != i && tracks[other].claim_until && take_turns(loads[i], loads[other]);
     });
-    return next == by_rank.end() ? std::nullopt : std::optional(*next);
+    return next == claimants.end() ? std::nullopt : std::optional(*next);
 }
 
 /// The room would be its own but for the dwell: it gave it to another load a while ago, or has had it from
 /// one.
-std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Prospect& p,
-                                                 const PerLeg<double>& kept_a) {
+std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Company& with) {
     const auto waits_for = [&](LoadIndex other, Instant pushed_at) {
         return Reason{
             .kind = ReasonKind::waits_for_turn, .other = other, .until = pushed_at + rig.timing.dwell};
     };
-    const auto lately = [&](Instant pushed_at) { return now < pushed_at + rig.timing.dwell; };
     const Track& track = tracks[i];
-    if (track.pushed_by && lately(track.pushed_at) && may_be_on(*track.pushed_by) &&
+    if (track.pushed_by && now < track.pushed_at + rig.timing.dwell && may_be_on(*track.pushed_by) &&
         (goes_before(i, *track.pushed_by) || take_turns(loads[i], loads[*track.pushed_by])))
         return waits_for(*track.pushed_by, track.pushed_at);
-    for (LoadIndex other : by_rank) {
-        if (tracks[other].pushed_by != i || !lately(tracks[other].pushed_at) || !can_shed(other)) continue;
-        Prospect without = p;
-        take_off(without, other);
-        if (goes_before(i, other) && joins_soon(i, without, kept_a))
-            return waits_for(other, tracks[other].pushed_at);
+    for (LoadIndex other : pushed_lately) {
+        if (tracks[other].pushed_by != i || !can_shed(other)) continue;
+        Company without = with;
+        take_off(without.p, other);
+        if (goes_before(i, other) && joins_soon(i, without)) return waits_for(other, tracks[other].pushed_at);
     }
     return std::nullopt;
 }
 
 /// Of the loads of its rotation that wait, and would fit if none of the rotation ran, has it waited longest?
-bool Marshal::Core::next_in_turn(LoadIndex i, Prospect p, PerLeg<double> kept_a) {
+bool Marshal::Core::next_in_turn(LoadIndex i, Company with) {
     const auto of_rotation = [&](LoadIndex other) { return take_turns(loads[i], loads[other]); };
     for (LoadIndex other : by_rank) {
         if (!may_be_on(other) || !of_rotation(other)) continue;
-        take_off(p, other);
-        if (goes_before(other, i)) add(kept_a, loads[other].legs, -total_run_a(other));
+        take_off(with.p, other);
+        if (goes_before(other, i)) add(with.kept_a, loads[other].legs, -total_run_a(other));
     }
     return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
         return of_rotation(other) && !may_be_on(other) && tracks[other].switched_at < tracks[i].switched_at &&
-               !kept_back(other) && joins_soon(other, p, kept_a);
+               !kept_back(other) && joins_soon(other, with);
     });
 }
 
@@ -397,49 +410,50 @@ std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other
 }
 
 /// Would it join once what has been told to stop has stopped, and a hot image has cooled a little?
-bool Marshal::Core::joins_soon(LoadIndex i, const Prospect& p, const PerLeg<double>& kept_a) {
-    return !cannot_join(i, p, kept_a, after_a_while(*source(), theta(), p, cools_for, cooled_theta));
+bool Marshal::Core::joins_soon(LoadIndex i, const Company& with) {
+    return !cannot_join(i, with, after_a_while(*source(), theta(), with.p, cools_for, cooled_theta));
 }
 
 /// Turns down, and if that is not enough sheds, what must go for `i`, if that lets it join; it joins when the
 /// meter has confirmed the room.
-bool Marshal::Core::make_room(LoadIndex i, Prospect p, const PerLeg<double>& kept_a) {
-    lower(p, i);
-    const bool enough = !lowered.empty() && joins_soon(i, p, kept_a);
-    std::optional<LoadIndex> in_the_way = enough ? std::nullopt : push_out(i, p, kept_a);
+bool Marshal::Core::make_room(LoadIndex i, Company with) {
+    lower(with.p, i);
+    const bool enough = !lowered.empty() && joins_soon(i, with);
+    std::optional<LoadIndex> in_the_way = enough ? std::nullopt : push_out(i, with);
     if (!enough && !in_the_way) {
-        raise_again(p, {}, [] { return true; });
+        raise_again(with.p, {}, [] { return true; });
         return false;
     }
-    const auto turned = raise_again(p, {.other = i}, [&] { return joins_soon(i, p, kept_a); });
+    const auto turned = raise_again(with.p, {.other = i}, [&] { return joins_soon(i, with); });
     if (!in_the_way) in_the_way = turned;
     if (!in_the_way) return false;
     tracks[i].claim_until = now + reaction + cools_for + confirmed_within;
+    claimants.push_back(i);
     tracks[i].reason = {.kind = ReasonKind::makes_room, .other = in_the_way};
     return true;
 }
 
 /// Keeps, from the highest rank down, every load that fits beside `i`, and returns one that was shed, if that
 /// lets `i` join. Who left does not push `i` out in its turn before the dwell is over.
-std::optional<LoadIndex> Marshal::Core::push_out(LoadIndex i, Prospect& p, PerLeg<double> kept_a) {
+std::optional<LoadIndex> Marshal::Core::push_out(LoadIndex i, Company& with) {
     const auto keep = [&](LoadIndex other, double sign) {
-        sign > 0 ? put_on(p, other) : take_off(p, other);
-        if (goes_before(other, i)) add(kept_a, loads[other].legs, sign * total_run_a(other));
+        sign > 0 ? put_on(with.p, other) : take_off(with.p, other);
+        if (goes_before(other, i)) add(with.kept_a, loads[other].legs, sign * total_run_a(other));
     };
-    const bool in_turn = !loads[i].rotation.empty() && next_in_turn(i, p, kept_a);
+    const bool in_turn = !loads[i].rotation.empty() && next_in_turn(i, with);
     bool any_leaves = false;
     for (LoadIndex other : by_rank) {
         if (!leaves_for(other, i, in_turn)) continue;
         keep(other, -1);
         any_leaves = true;
     }
-    if (!any_leaves || !joins_soon(i, p, kept_a)) return std::nullopt;
+    if (!any_leaves || !joins_soon(i, with)) return std::nullopt;
     std::optional<LoadIndex> pushed;
     for (LoadIndex other : by_rank) {
         const auto why = leaves_for(other, i, in_turn);
         if (!why) continue;
         keep(other, 1);
-        if (joins_soon(i, p, kept_a)) continue;
+        if (joins_soon(i, with)) continue;
         keep(other, -1);
         switch_off(other, {.kind = *why, .other = i});
         tracks[other].pushed_by = i;

@@ -62,21 +62,13 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         cooled_theta.resize(std::max(cooled_theta.size(), theta.size()));
     warm_theta.resize(cooled_theta.size());
     if (present) limit_books.resize(rig.sources[*present].limits.size());
+    claimants.reserve(by_rank.size());
+    pushed_lately.reserve(by_rank.size());
     actions.reserve(8 * loads.size() + 32);
     raised.reserve(4 * loads.size() + 16);
 }
 
 // --- questions ---
-
-bool Marshal::Core::silent(Leg leg) const {
-    if (!rig.legs.contains(leg)) return false;
-    const LegBooks& books = legs[leg];
-    return !books.heard_at || now - *books.heard_at > rig.timing.stale_after[leg];
-}
-
-bool Marshal::Core::any_silent() const {
-    return silent(Leg::l1) || silent(Leg::l2);
-}
 
 bool Marshal::Core::any_dead() const {
     return legs[Leg::l1].dead || legs[Leg::l2].dead;
@@ -429,6 +421,8 @@ std::span<const Action> Marshal::on(const Event& event) {
     const Duration passed = at - core.now;
     core.now = at;
     std::visit([&](const auto& e) { core.handle(e); }, event);
+    for (Leg leg : all_legs)
+        core.legs[leg].explained = core.explains(leg);
     core.note_steady_time(passed);
     core.check_line(passed);
     core.decide();

@@ -202,7 +202,7 @@ Duration Marshal::Core::hold_open(Leg leg, double excess_a) const {
     return longest + 2 * rig.timing.meter_period[leg];
 }
 
-bool Marshal::Core::explained(Leg leg) const {
+bool Marshal::Core::explains(Leg leg) const {
     const LegWatch& watch = legs[leg].watch;
     if (!watch.rising()) return false;
     const double excess_a = watch.now_a() - watch.level_a();

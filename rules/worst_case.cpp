@@ -54,7 +54,7 @@ void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
 PerLeg<double> Marshal::Core::uncontrolled_a() const {
     PerLeg<double> rest_a;
     for (Leg leg : all_legs)
-        rest_a[leg] = explained(leg) || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+        rest_a[leg] = legs[leg].explained || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
     for (LoadIndex i : by_rank)
         add(rest_a, loads[i].legs, -tracks[i].drawn_a);
     for (Leg leg : all_legs)
@@ -66,7 +66,7 @@ PerLeg<double> Marshal::Core::uncontrolled_a() const {
 /// start.
 Duration Marshal::Core::started_for(LoadIndex i) const {
     const Leg leg = loads[i].legs.first();
-    if (!tracks[i].stage_due || !standing(i) || !explained(leg)) return Duration::zero();
+    if (!tracks[i].stage_due || !standing(i) || !legs[leg].explained) return Duration::zero();
     return now - legs[leg].watch.began();
 }
 
@@ -77,7 +77,7 @@ Prospect Marshal::Core::flowing(bool count_relief) const {
     for (Leg leg : all_legs) {
         const LegWatch& watch = legs[leg].watch;
         p.measured_a[leg] = watch.now_a();
-        p.base_a[leg] = explained(leg) ? watch.level_a() : watch.now_a();
+        p.base_a[leg] = legs[leg].explained ? watch.level_a() : watch.now_a();
         if (!silent(leg)) continue;
         for (LoadIndex i = 0; i < tracks.size(); ++i)
             if (loads[i].legs.contains(leg)) p.base_a[leg] -= tracks[i].drawn_a;
