@@ -32,6 +32,9 @@ std::string line(const char* format, auto... values) {
 
 constexpr rules::Duration told_again_after = std::chrono::seconds(5);
 
+/// Any event lets the Marshal look at the time: ticks are for when readings come seldom.
+constexpr rules::Duration looks_every = std::chrono::milliseconds(200);
+
 /// Reasons that pass by themselves, or that the log tells once for the whole rig.
 bool told_in_passing(rules::ReasonKind kind) {
     using rules::ReasonKind;
@@ -202,7 +205,7 @@ void Steward::tick(Instant now) {
         feed(rules::LinkChanged{now, false});
         feed(rules::LinkChanged{now, true});
     }
-    feed(rules::Tick{now});
+    if (now - fed_at_ >= looks_every) feed(rules::Tick{now});
     switches_.refresh(now, link_);
     tell_news(now);
     tell_waiting(now);
@@ -307,10 +310,10 @@ std::optional<rules::SourceChanged> Steward::source_in(const Configuration& next
 // --- what goes out ---
 
 void Steward::feed(const rules::Event& event) {
+    fed_at_ = std::visit([](const auto& e) { return e.at; }, event);
     const auto actions = marshal_->on(event);
     if (actions.empty()) return;
-    const Instant now = std::visit([](const auto& e) { return e.at; }, event);
-    command(actions, now);
+    command(actions, fed_at_);
     // What is to be told waits for the next tick, so that the broker gets the processor and passes the
     // command on: for a shed every millisecond counts.
     news_.insert(news_.end(), actions.begin(), actions.end());

@@ -118,6 +118,7 @@ class Steward : public adapters::Link::Listener {
     std::optional<rules::Instant> shown_at_;
     rules::PerLeg<std::optional<double>> shown_a_;
     rules::PerLeg<std::optional<double>> shown_v_;
+    rules::Instant fed_at_{};    ///< the last event for the Marshal
     bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
     struct Told {
         rules::ReasonKind reason = rules::ReasonKind::none;

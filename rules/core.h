@@ -215,7 +215,7 @@ struct Marshal::Core {
     PerLeg<double> uncontrolled_a() const;
 
     // decide.cpp
-    void decide();
+    void decide(bool quiet);
     void switch_off_unwanted();
     std::optional<Reason> must_not_run(LoadIndex i) const;
     void note_steady_time(Duration passed);
@@ -288,6 +288,7 @@ struct Marshal::Core {
     std::optional<SourceIndex> present;
     Instant now;
     std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
+    Instant considered_at{};             ///< when it was last looked at who may start
     Persistence legs_apart{};
     std::optional<double> battery_percent{};
     bool battery_low = false;

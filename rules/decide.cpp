@@ -13,6 +13,7 @@ namespace {
 
 using namespace std::chrono_literals;
 
+constexpr Duration considers_every = 200ms;
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
@@ -25,7 +26,8 @@ bool take_turns(const Load& a, const Load& b) {
 
 }  // namespace
 
-void Marshal::Core::decide() {
+/// What must go goes at once. Who may start can wait a moment: on a quiet line that is looked at less often.
+void Marshal::Core::decide(bool quiet) {
     check_reliefs();
     check_due();
     retry_stalled();
@@ -33,6 +35,10 @@ void Marshal::Core::decide() {
     if (link_up) {
         switch_off_unwanted();
         if (source() && !listening()) shed_what_must_go();
+    }
+    if (quiet && actions.empty() && now - considered_at < considers_every) return;
+    considered_at = now;
+    if (link_up) {
         assert_switches();
         ask_the_mute_again();
     }
@@ -250,12 +256,12 @@ std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, const Company& wit
                                                  std::span<const double> heat) {
     if (const auto sag = sags_too_low(i, with.p)) return sag;
     if (const auto found = steady_misfit(i, with)) return reason_of(*found);
-    if (const auto found = lasting_misfit(i, with.p, heat)) return reason_of(*found);
     const Load& load = loads[i];
     Prospect p = with.p;
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
-    const auto found = misfit(*source(), heat, p, to_join, load.legs);
-    return found ? std::optional(reason_of(*found)) : std::nullopt;
+    if (const auto found = misfit(*source(), heat, p, to_join, load.legs)) return reason_of(*found);
+    if (const auto found = lasting_misfit(i, with.p, heat)) return reason_of(*found);
+    return std::nullopt;
 }
 
 /// Nobody kept yet but the uncontrolled.

@@ -34,6 +34,11 @@ void LegWatch::drop(Instant at, double current_a) {
     if (now_a_ > level_a_ + least_step_a()) begin(at);
 }
 
+double LegWatch::at_least_a() const {
+    const auto count = static_cast<long>(std::min(recent_needed_, recent_count_));
+    return *std::min_element(recent_a_.begin(), recent_a_.begin() + count);
+}
+
 bool LegWatch::settled(Instant at, Duration hold_open) const {
     if (at - began_ >= longest_movement) return true;
     if (recent_count_ < recent_needed_) return false;

@@ -56,6 +56,8 @@ class LegWatch {
     double level_a() const { return level_a_; }  ///< last settled level
     double now_a() const { return now_a_; }
     double peak_a() const { return peak_a_; }  ///< of the movement; only while moving()
+    /// The lowest of its last readings: those far above may be faults of the meter.
+    double at_least_a() const;
 
     /// The smallest change that is taken for a step at the present level: noise grows with the current.
     double least_step_a() const { return 0.5 + 0.03 * level_a_; }

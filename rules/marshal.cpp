@@ -21,6 +21,11 @@ Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
 }
 
+/// A reading tells more than that only if the current moves.
+bool only_time_passed(const Event& event) {
+    return std::holds_alternative<MeterSample>(event) || std::holds_alternative<Tick>(event);
+}
+
 std::size_t image_count(const Source& source) {
     std::size_t n = 0;
     for (const Limit& limit : source.limits)
@@ -152,7 +157,6 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
     const double excess_a = event.current_a - books.watch.level_a();
-    const double before_a = books.watch.now_a() - books.watch.level_a();
     const Duration open = hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
     if (steps.first) explain(event.leg, *steps.first, !steps.second);
@@ -161,8 +165,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (steps.first)
         reconcile(event.leg);
     else if (books.watch.rising() && event.at - books.watch.began() > open)
-        check_stall(event.leg, std::min(excess_a, before_a),
-                    books.watch.began());  // one reading may be a spike
+        check_stall(event.leg, books.watch.at_least_a() - books.watch.level_a(), books.watch.began());
     check_supply(event.leg);
 }
 
@@ -420,12 +423,13 @@ std::span<const Action> Marshal::on(const Event& event) {
     core.advance_images(at, core.held_a(std::get_if<MeterSample>(&event)));
     const Duration passed = at - core.now;
     core.now = at;
+    const bool was_moving = core.any_moving();
     std::visit([&](const auto& e) { core.handle(e); }, event);
     for (Leg leg : all_legs)
         core.legs[leg].explained = core.explains(leg);
     core.note_steady_time(passed);
     core.check_line(passed);
-    core.decide();
+    core.decide(only_time_passed(event) && !was_moving && !core.any_moving());
     return core.actions;
 }
 

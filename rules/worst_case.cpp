@@ -30,6 +30,7 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
 /// weighed.
 void Marshal::Core::weigh(Prospect& p, LoadIndex i, double sign) const {
     const Share s = share(i);
+    if (s.start_a == 0 && s.running_a == 0) return;
     const LegSet on = loads[i].legs;
     const Duration started = started_for(i);
     const Duration left = std::max(s.window - started, Duration::zero());
@@ -54,7 +55,8 @@ void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
 PerLeg<double> Marshal::Core::uncontrolled_a() const {
     PerLeg<double> rest_a;
     for (Leg leg : all_legs)
-        rest_a[leg] = legs[leg].explained || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+        rest_a[leg] =
+            legs[leg].explained || silent(leg) ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
     for (LoadIndex i : by_rank)
         add(rest_a, loads[i].legs, -tracks[i].drawn_a);
     for (Leg leg : all_legs)

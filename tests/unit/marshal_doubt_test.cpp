@@ -60,7 +60,7 @@ TEST_CASE("nothing is granted until what was told to stop has had its time") {
     CHECK(s.send(DemandChanged{s.now, 1, true}).empty());
     CHECK(s.why(1) == "current_moves");
     CHECK(s.read(1, 100ms).empty());
-    s.read(1, 200ms);
+    s.read(1, 300ms);
     CHECK(s.on(1));
 }
 
