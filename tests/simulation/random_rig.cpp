@@ -127,14 +127,22 @@ void make_special(Draw& draw, LoadPlan& load, int legs) {
     if (legs == 2 && draw.chance(0.1)) load.legs = LegSet::both();
 }
 
+/// Most meters that are sold speak once a second; few tell the highest current in between.
+MeterPlan meter(Draw& draw) {
+    const Duration periods[] = {100ms, 100ms, 200ms, 500ms, 1s, 1s, 1s, 2s};
+    return {.period = periods[draw.whole(0, 7)], .peak_hold = draw.chance(0.4)};
+}
+
 }  // namespace
 
 RigPlan random_rig(std::uint64_t seed, Duration time) {
     Draw draw(seed, 0x51);
     Draw special(seed, 0x53);
+    Draw meters(seed, 0x54);
     RigPlan rig;
     rig.name = "random";
     rig.legs = draw.chance(0.4) ? 2 : 1;
+    rig.meter = meter(meters);
     rig.sources = {source(draw, rig.legs, "supply"), source(draw, rig.legs, "other-supply")};
     const bool plain = special.chance(0.4);
     for (SourcePlan& source : rig.sources)
