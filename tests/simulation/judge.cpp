@@ -301,6 +301,8 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             // Contacts that had no time to open let everything start again at once.
             if (supply_lost_at_ && event.at - *supply_lost_at_ < reaction_)
                 excuse("supply lost", LegSet::both(), event.at + settles_);
+            if (supply_lost_at_ && event.at - *supply_lost_at_ < case_.plan.meter.period)
+                unseen_loss_until_ = event.at;
             break;
         case Happening::source_changed:
             for (std::size_t s = 0; s < case_.plan.sources.size(); ++s)
@@ -316,7 +318,9 @@ void Judge::short_cycled(Seen& load) {
     if (!load.compressor_stopped_at || excused(rig_.now(), load.plan->legs) || load.relay_fails) return;
     const bool lost_meanwhile = supply_lost_at_ && *supply_lost_at_ + 1s >= *load.compressor_stopped_at;
     const bool by_itself = load.contact_closed_at <= load.compressor_stopped_at && !lost_meanwhile;
-    if (!by_itself) break_rule("a compressor rests before it starts again", load.plan->name);
+    const bool unseen =
+        load.compressor_stopped_at >= supply_lost_at_ && load.compressor_stopped_at <= unseen_loss_until_;
+    if (!by_itself && !unseen) break_rule("a compressor rests before it starts again", load.plan->name);
 }
 
 void Judge::sent(const SimulatedBroker::InTransit& message, std::size_t copies) {

@@ -116,6 +116,7 @@ class Judge {
     std::vector<Excuse> excuses_;
     std::vector<Start> starts_;
     std::optional<rules::Instant> supply_lost_at_;
+    std::optional<rules::Instant> unseen_loss_until_;  ///< the supply was back before a meter spoke
     bool powered_ = true;
     std::map<std::string, rules::Instant, std::less<>> open_breakers_;  ///< by source: since when
     std::optional<rules::Instant> source_unknown_since_;
