@@ -160,7 +160,8 @@ std::optional<rules::MeterSample> Meters::sample(Meter& meter, rules::Instant no
                               .current_a = *amperes,
                               .peak_a = highest,
                               .voltage_v = volts,
-                              .frequency_hz = fresh(frequency)};
+                              .frequency_hz = fresh(frequency),
+                              .load = meter.wiring.load};
 }
 
 std::vector<std::string> Meters::take_notices() {

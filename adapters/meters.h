@@ -1,5 +1,5 @@
-// The meters of a rig: turns what they publish into samples the rules can trust. One meter watches one leg;
-// its values may come together in one message or on a topic each. A sample is made whenever the current (or,
+// The meters of a rig: turns what they publish into samples the rules can trust. A meter watches one leg, or
+// one load alone; its values may come together in one message or on a topic each. A sample is made whenever the current (or,
 // for a meter that only tells watts, the power) arrives, with the latest of the other values that is not
 // stale.
 //
@@ -29,6 +29,7 @@ namespace ampmarshal::adapters {
 struct MeterWiring {
     std::string id;
     rules::Leg leg;
+    std::optional<rules::LoadIndex> load{};  ///< it watches this load alone; nothing: all of the leg
     std::optional<NumberAt> current;  ///< exactly one of current and power is there
     std::optional<NumberAt> power;
     std::optional<NumberAt> voltage;

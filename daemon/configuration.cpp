@@ -229,14 +229,8 @@ void read_present_source(Draft& draft, Section& section) {
     configuration.source_selection = std::move(selection);
 }
 
-void read_meter(Draft& draft, Section& section) {
-    adapters::MeterWiring meter{};
-    meter.id = section.id("id", adapters::homie::id_fault);
-    only_once(draft, section, "id", "meter", meter.id);
-    if (const auto leg = section.one_of("leg", leg_words(draft))) {
-        meter.leg = rules::all_legs[*leg];
-        only_once(draft, section, "leg", "leg", rules::name(meter.leg));
-    }
+/// Where a meter's readings are found, and how often they come.
+void read_readings(Draft& draft, Section& section, adapters::MeterWiring& meter) {
     meter.current = read_number_at(draft, section, "current");
     meter.power = read_number_at(draft, section, "power");
     if (meter.current.has_value() == meter.power.has_value()) {
@@ -258,9 +252,20 @@ void read_meter(Draft& draft, Section& section) {
     }
     meter.period = milliseconds(period_ms);
     meter.stale_after = milliseconds(stale_ms);
-    meter.nominal_v = draft.nominal_v;
     meter.largest_plausible_a =
         section.number("largest_plausible_a", {1, 10000}, fallback::largest_plausible_a);
+}
+
+void read_meter(Draft& draft, Section& section) {
+    adapters::MeterWiring meter{};
+    meter.id = section.id("id", adapters::homie::id_fault);
+    only_once(draft, section, "id", "meter", meter.id);
+    if (const auto leg = section.one_of("leg", leg_words(draft))) {
+        meter.leg = rules::all_legs[*leg];
+        only_once(draft, section, "leg", "leg", rules::name(meter.leg));
+    }
+    meter.nominal_v = draft.nominal_v;
+    read_readings(draft, section, meter);
     draft.rig().timing.meter_period[meter.leg] = meter.period;
     draft.rig().timing.stale_after[meter.leg] = meter.stale_after;
     draft.configuration.meters.push_back(std::move(meter));
@@ -282,6 +287,18 @@ void read_stage(Draft& draft, rules::Load& load, Section& section) {
                         "give the highest current of the start, at least running_a");
     }
     load.stages.push_back(std::move(stage));
+}
+
+/// A meter that watches this load and nothing else.
+void read_own_meter(Draft& draft, rules::Load& load, Section& section) {
+    adapters::MeterWiring meter{};
+    meter.id = load.id;
+    meter.leg = load.legs.first();
+    meter.load = draft.rig().loads.size();
+    meter.nominal_v = draft.nominal_v * load.legs.count();
+    read_readings(draft, section, meter);
+    load.own_meter = {meter.period, meter.stale_after};
+    draft.configuration.meters.push_back(std::move(meter));
 }
 
 rules::LegSet read_legs(const Draft& draft, Section& section) {
@@ -415,6 +432,7 @@ void read_load(Draft& draft, Section& section) {
     const auto control = section.one_of("control", {"switched", "permitted", "adjustable", "observed"});
     draft.power_factors.push_back(section.number("power_factor", {0.1, 1}, 1));
     section.each("stages", 1, 2, [&](Section& stage) { read_stage(draft, load, stage); });
+    section.object("meter", Absent::skipped, [&](Section& it) { read_own_meter(draft, load, it); });
     draft.configuration.switches.emplace_back();
     if (control) {
         load.control = controls[*control];
@@ -474,7 +492,7 @@ void check_legs_metered(const Draft& draft, Section& file) {
         const auto& configuration = draft.configuration;
         if (!configuration.rig.legs.contains(leg)) continue;
         const bool metered = std::any_of(configuration.meters.begin(), configuration.meters.end(),
-                                         [&](const auto& meter) { return meter.leg == leg; });
+                                         [&](const auto& meter) { return !meter.load && meter.leg == leg; });
         if (metered) continue;
         file.mistake("meters", std::string("no meter watches ") + rules::name(leg),
                      "give one meter for each leg");
@@ -495,7 +513,7 @@ void check_rotations(const Draft& draft, Section& file) {
 rules::LegSet legs_in_watts(const Draft& draft) {
     rules::LegSet legs;
     for (const adapters::MeterWiring& meter : draft.configuration.meters)
-        if (meter.power) legs = legs | rules::LegSet(meter.leg);
+        if (meter.power && !meter.load) legs = legs | rules::LegSet(meter.leg);
     return legs;
 }
 
@@ -504,6 +522,14 @@ void take_power_factors(Draft& draft) {
     for (rules::LoadIndex i = 0; i < switches.size(); ++i)
         if (switches[i] && switches[i]->setting && legs_in_watts(draft).contains(draft.rig().loads[i].legs))
             switches[i]->setting->scale /= draft.power_factors[i];
+    // What a load's own meter says is counted as the meter of its leg counts it.
+    for (adapters::MeterWiring& meter : draft.configuration.meters) {
+        if (!meter.load || meter.power.has_value() == legs_in_watts(draft).contains(meter.leg)) continue;
+        const double factor = draft.power_factors[*meter.load];
+        if (meter.power) meter.power->scale /= factor;
+        if (meter.current) meter.current->scale *= factor;
+        if (meter.peak) meter.peak->scale *= meter.power ? 1 : factor;
+    }
     const auto left =
         count_in_watts(draft.rig(), legs_in_watts(draft), draft.power_factors, draft.limits_in_watts);
     for (rules::SourceIndex i = 0; i < left.size(); ++i) {

@@ -3,6 +3,7 @@
 // starts.cpp explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed.
 // worst_case.cpp turns the books into a Prospect.
 // decide.cpp sheds what must go and grants what may start.
+// own_meter.cpp takes the word of loads that have a meter of their own.
 // adjust.cpp turns adjustable loads down before that, and up again after.
 // voltage.cpp watches the line: low, high, bogging, an open neutral.
 // tell.cpp says what state each load is in, and raises alerts.
@@ -48,11 +49,14 @@ struct Track {
     bool asserted = false;                ///< its switch was told what it should be since the link came up
     std::optional<bool> advised{};        ///< while only observing: what we would have commanded last
     std::size_t settled = 0;              ///< stages that run
+    bool sure = false;                    ///< nobody else can have been what was booked to it
+    std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
     double drawn_a = 0;                   ///< by the settled stages
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
     PerLeg<double> granted_at_a{};        ///< readings when it was granted
     Instant switched_at{};                ///< last change of `on`
     Instant stopped_at{};                 ///< its rest counts from here
+    Instant booked_at{};                  ///< last change of `settled`
     std::optional<Instant> settles_at{};  ///< told to stop; until then its current may still fall
     std::optional<Relief> relief{};
     bool shed = false;                    ///< taken off while wanted, not back yet
@@ -112,6 +116,14 @@ struct LegBooks {
     bool holds_peaks = false;  ///< the meter tells the highest current between two readings
     bool explained = false;    ///< it rises, and the start of a load that may start explains it
     bool dead = false;         ///< the voltage is gone
+    double told_a = 0;         ///< of the movement under way: booked already on the word of loads' own meters
+};
+
+/// What a load's own meter says.
+struct OwnBooks {
+    explicit OwnBooks(Duration meter_period) : watch(meter_period) {}
+    LegWatch watch;
+    std::optional<Instant> heard_at{};
 };
 
 struct LimitBooks {
@@ -138,6 +150,7 @@ struct Marshal::Core {
     void handle(const Tick&) {}
     PerLeg<double> held_a(const MeterSample* next) const;
     void advance_images(Instant at, const PerLeg<double>& held_a);
+    void told_off_in_vain(LoadIndex i, double drawn_a);
     void assert_switches();
     void ask_the_mute_again();
     void take_over(LoadIndex i, const Core& old, LoadIndex was,
@@ -181,8 +194,10 @@ struct Marshal::Core {
     void explain(Leg leg, const Step& step, bool whole);
     void check_stall(Leg leg, double excess_a, Instant began);
     void stall(LoadIndex i, double excess_a);
+    void note_sure(LoadIndex i, bool sure);
+    void doubt(LoadIndex i, LoadIndex booked);
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
-    void learn(LoadIndex i, std::size_t settled, Leg leg, const Step& step);
+    void learn(LoadIndex i, std::size_t settled, const Step& step, Duration period, bool holds_peaks);
     void tell_departure(LoadIndex i);
     void believe(LoadIndex i);
     /// With the running currents by which its starts and stops are recognised.
@@ -194,9 +209,18 @@ struct Marshal::Core {
     void check_reliefs();
     void check_due();
     void expect_fall(LoadIndex i, double drawn_a);
+    void call_stuck(LoadIndex i, double drawn_a);
     void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
     bool explains(Leg leg) const;
+
+    // own_meter.cpp
+    void handle_own(const MeterSample& event);
+    bool tells_itself(LoadIndex i) const;
+    bool unmoved(LoadIndex i, Instant since) const;
+    void take_its_word(LoadIndex i, const std::optional<Step>& step, bool holds_peaks);
+    void look_at_off(LoadIndex i, double drawn_a);
+    std::size_t stages_at(LoadIndex i, double current_a) const;
 
     // worst_case.cpp
     struct Share {  ///< one load's part in a prospect
@@ -299,14 +323,15 @@ struct Marshal::Core {
     std::vector<LoadIndex> by_rank;  ///< controlled loads: preferred ones first, then from rank 1 on
     std::vector<Lowered> lowered;
     PerLeg<LegBooks> legs;
-    std::vector<std::vector<double>> thetas;  ///< per source: every image of every limit, in order
-    std::vector<double> cooled_theta;         ///< room for a what-if over the present images
-    std::vector<double> warm_theta;           ///< and for another
-    std::vector<Instant> unplugged_at;        ///< per source: when it was last left
-    std::vector<LimitBooks> limit_books;      ///< of the present source
-    std::size_t next_room_turn = 0;           ///< position in by_rank of who may try to make room next
-    std::vector<LoadIndex> claimants;         ///< loads that room is being made for
-    std::vector<LoadIndex> pushed_lately;     ///< loads that made room less than a dwell ago, by rank
+    std::vector<std::optional<OwnBooks>> own;  ///< by load: of those that have a meter
+    std::vector<std::vector<double>> thetas;   ///< per source: every image of every limit, in order
+    std::vector<double> cooled_theta;          ///< room for a what-if over the present images
+    std::vector<double> warm_theta;            ///< and for another
+    std::vector<Instant> unplugged_at;         ///< per source: when it was last left
+    std::vector<LimitBooks> limit_books;       ///< of the present source
+    std::size_t next_room_turn = 0;            ///< position in by_rank of who may try to make room next
+    std::vector<LoadIndex> claimants;          ///< loads that room is being made for
+    std::vector<LoadIndex> pushed_lately;      ///< loads that made room less than a dwell ago, by rank
     Duration slowest_switch{};
     Duration reaction{};  ///< from an overload to the effect of a shed, at most
     struct RaisedAlert {

@@ -15,8 +15,8 @@ namespace ampmarshal::rules {
 using LoadIndex = std::size_t;    ///< position in the rig's list of loads
 using SourceIndex = std::size_t;  ///< position in the rig's list of sources
 
-/// One reading of one leg. `peak_a` is the highest current since the reading before, where the meter keeps
-/// it.
+/// One reading of one leg, or of a load that has a meter of its own. `peak_a` is the highest current since
+/// the reading before, where the meter keeps it.
 struct MeterSample {
     Instant at;
     Leg leg;
@@ -24,6 +24,7 @@ struct MeterSample {
     std::optional<double> peak_a{};
     std::optional<double> voltage_v{};
     std::optional<double> frequency_hz{};
+    std::optional<LoadIndex> load{};  ///< all that the meter watches; nothing: the whole leg
 };
 
 /// Somebody (a thermostat, a rule controller, a person) wants the load to run, or no longer does.

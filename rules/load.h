@@ -37,6 +37,12 @@ struct Adjustment {
     Duration every;  ///< it is turned up by one step at most so often; turned down it is at once
 };
 
+/// A meter that watches one load and nothing else, as many plugs have one.
+struct OwnMeter {
+    Duration period;
+    Duration stale_after;  ///< longer silent, the load is judged by its leg alone
+};
+
 struct Load {
     std::string id;
     std::string name;
@@ -53,6 +59,7 @@ struct Load {
     std::string rotation{};
     std::optional<Adjustment> adjustment{};  ///< of a switched load with one stage; its figures are those of
                                              ///< the highest setting
+    std::optional<OwnMeter> own_meter{};
     int stall_retries = 0;  ///< after a stall it is tried again so often before a person must have looked
 
     bool controlled() const { return control != Control::observed; }

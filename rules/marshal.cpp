@@ -50,6 +50,8 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         // Nothing tells what a switch without feedback is at: while only observing, expect the worst.
         tracks[i].on = rig.observing && load.controlled() && !load.reports_switch;
         profiles.emplace_back(load.stages.begin(), load.stages.end());
+        auto& own_books = own.emplace_back();
+        if (load.own_meter) own_books.emplace(load.own_meter->period);
         set_lowest(i);
         tracks[i].told_setting_a = setting_a(i);
         if (!load.controlled()) continue;
@@ -127,7 +129,7 @@ PerLeg<double> Marshal::Core::held_a(const MeterSample* next) const {
     for (Leg leg : all_legs) {
         held_a[leg] = legs[leg].watch.now_a();
         // A rise happened somewhere between two readings: count it from the first.
-        if (next && next->leg == leg) held_a[leg] = std::max(held_a[leg], next->current_a);
+        if (next && !next->load && next->leg == leg) held_a[leg] = std::max(held_a[leg], next->current_a);
         if (!silent(leg)) continue;
         const Prospect worst = prospect(false);
         held_a[leg] = std::max(held_a[leg], worst.base_a[leg] + worst.running_a[leg]);
@@ -149,6 +151,7 @@ void Marshal::Core::advance_images(Instant at, const PerLeg<double>& held_a) {
 }
 
 void Marshal::Core::handle(const MeterSample& event) {
+    if (event.load) return handle_own(event);
     if (!rig.legs.contains(event.leg)) return;
     LegBooks& books = legs[event.leg];
     books.heard_at = event.at;
@@ -161,6 +164,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
     if (steps.first) explain(event.leg, *steps.first, !steps.second);
     if (steps.second) explain(event.leg, *steps.second, false);
+    if (!books.watch.moving()) books.told_a = 0;
     learn_impedance(event.leg, steps);
     if (steps.first)
         reconcile(event.leg);
@@ -228,16 +232,17 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         unsettle(event.load);
         track.not_before = event.at + rig.timing.restore_after;
     } else if (!track.on && !track.stuck) {
-        if (track.offs_repeated < repeated_max) {
-            ++track.offs_repeated;
-            actions.push_back(Switch{event.load, false, track.reason, false});
-            track.switched_at = event.at;
-            return;
-        }
-        track.stuck = true;
-        track.lockout = Lockout::disobedience;
-        raise(AlertKind::disobedience, event.load, {.kind = ReasonKind::locked_out_disobedience});
+        told_off_in_vain(event.load, track.drawn_a);
     }
+}
+
+/// It is on although it was told off. The message may have been lost, so it is told again a few times.
+void Marshal::Core::told_off_in_vain(LoadIndex i, double drawn_a) {
+    Track& track = tracks[i];
+    if (track.offs_repeated >= repeated_max) return call_stuck(i, drawn_a);
+    ++track.offs_repeated;
+    actions.push_back(Switch{i, false, track.reason, false});
+    track.switched_at = now;
 }
 
 void Marshal::Core::handle(const SourceChanged& event) {

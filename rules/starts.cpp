@@ -76,6 +76,13 @@ class Hypotheses {
         return best;
     }
 
+    /// Could another load have been it?
+    bool rivals(const Hypothesis& best, double seen_a) const {
+        return std::any_of(begin(), end(), [&](const Hypothesis& h) {
+            return h.load != best.load && h.alone && distance(seen_a, h.rise_a) <= 1;
+        });
+    }
+
     bool any_match(double seen_a) const {
         return std::any_of(begin(), end(),
                            [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
@@ -215,11 +222,13 @@ bool Marshal::Core::explains(Leg leg) const {
 
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all;
-    const double rise_a = step.rise_a();
+    const double told_a = legs[leg].told_a;
+    const double rise_a = step.rise_a() - told_a;
+    if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
-        if (!loads[i].legs.contains(leg)) continue;
-        const bool sees_peaks =
-            sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg], loads[i].start_window());
+        if (!loads[i].legs.contains(leg) || unmoved(i, step.began)) continue;
+        const bool sees_peaks = told_a == 0 && sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg],
+                                                         loads[i].start_window());
         if (standing(i))
             add_rises(all, usual(i), i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
         else if (tracks[i].rises_until)
@@ -227,10 +236,15 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         add_falls(all, loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
-        if (h.rise_a > 0)
+        if (h.rise_a > 0) {
             accept_rise(h.load, h.settled_after, own_a, step);
-        else
+            note_sure(h.load, h.in_flight || !all.rivals(h, rise_a));
+        } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
+            for (const Hypothesis& other : all)
+                if (other.load != h.load && !other.in_flight && stops(other, rise_a))
+                    doubt(other.load, h.load);
+        }
     };
 
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.
@@ -249,34 +263,52 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
-        if (best->rise_a > 0 && whole) learn(best->load, best->settled_after, leg, step);
+        if (best->rise_a > 0 && whole)
+            learn(best->load, best->settled_after, step, rig.timing.meter_period[leg], legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
         book(two->first, two->first.rise_a);
         book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
         const Hypothesis* worst = all.worst_stop(rise_a, loads);
-        if (worst) book(*worst, worst->rise_a);
+        if (worst) return book(*worst, worst->rise_a);
+        for (const Hypothesis& h : all)
+            if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
     }
 }
 
+/// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.
+void Marshal::Core::note_sure(LoadIndex i, bool sure) {
+    tracks[i].sure = sure;
+    tracks[i].or_else.reset();
+    for (Track& track : tracks)
+        if (track.or_else == i) track.or_else.reset();
+}
+
+/// A stop may have been this load's, and is booked to another, or to nobody.
+void Marshal::Core::doubt(LoadIndex i, LoadIndex booked) {
+    Track& track = tracks[i];
+    if (booked == i || (track.or_else && track.or_else != booked)) track.sure = false;
+    track.or_else = booked;
+}
+
 /// Only from the start of one stage that can have been no other load's, and while nothing else was about to
 /// move.
-void Marshal::Core::learn(LoadIndex i, std::size_t settled, Leg leg, const Step& step) {
+void Marshal::Core::learn(LoadIndex i, std::size_t settled, const Step& step, Duration period,
+                          bool holds_peaks) {
     if (loads[i].adjustment || !standing(i) || settled != tracks[i].settled + 1 || stop_in_flight()) return;
     const std::size_t stage = settled - 1;
-    const LegBooks& books = legs[leg];
-    const Duration period = rig.timing.meter_period[leg];
+    const LegBooks& books = legs[loads[i].legs.first()];
     const Duration lasted = step.reached - step.began;
-    SeenStart start{.peak_a = step.peak_a - step.baseline_a,
-                    .running_a = step.rise_a(),
-                    .lasted = lasted,
-                    .period = period,
-                    .saw_peak = sees_peak(books.holds_peaks, period,
-                                          std::min(lasted, rig.loads[i].stages[stage].start_window)),
-                    .source = present};
+    SeenStart start{
+        .peak_a = step.peak_a - step.baseline_a,
+        .running_a = step.rise_a(),
+        .lasted = lasted,
+        .period = period,
+        .saw_peak = sees_peak(holds_peaks, period, std::min(lasted, rig.loads[i].stages[stage].start_window)),
+        .source = present};
     if (source() && books.extreme_a > 0) start.line_share = books.extreme_v / source()->nominal_v;
     profiles[i][stage].learn(start);
     believe(i);
@@ -315,6 +347,7 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
         std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
     track.drawn_a += drawn_a;
     track.settled = settled;
+    track.booked_at = now;
     track.stage_due.reset();
     if (settled < load.stages.size()) {
         const Stage& next = load.stages[settled];
@@ -337,6 +370,7 @@ void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a)
     if (track.on && settled == track.settled) return;  // turned down, and the books say so already
     track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
     track.settled = settled;
+    track.booked_at = now;
     track.stage_due.reset();
     track.stopped_at = now;
 }
@@ -345,6 +379,7 @@ void Marshal::Core::unsettle(LoadIndex i) {
     Track& track = tracks[i];
     track.settled = 0;
     track.drawn_a = 0;
+    track.booked_at = now;
     track.stage_due.reset();
     track.stopped_at = now;
 }
@@ -359,12 +394,14 @@ void Marshal::Core::reconcile(Leg leg) {
     };
     const double tolerance_a = 1.5 + match_share * level_a;
     // What draws more than everything that flows does not run.
+    const auto doubtful = [&](LoadIndex i) {
+        return loads[i].legs.contains(leg) && !tracks[i].relief && !tells_itself(i);
+    };
     for (LoadIndex i = 0; i < tracks.size(); ++i)
-        if (loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].drawn_a > level_a + tolerance_a)
-            unsettle(i);
+        if (doubtful(i) && tracks[i].drawn_a > level_a + tolerance_a) unsettle(i);
     if (believed() <= level_a + tolerance_a) return;
     for (LoadIndex i = 0; i < tracks.size(); ++i)
-        if (loads[i].legs.contains(leg) && !tracks[i].relief && tracks[i].settled > 0) unsettle(i);
+        if (doubtful(i) && tracks[i].settled > 0) unsettle(i);
 }
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
@@ -380,7 +417,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Load& load = loads[i];
         const Track& track = tracks[i];
-        if (!load.controlled() || !load.legs.contains(leg) || !standing(i)) continue;
+        if (!load.controlled() || !load.legs.contains(leg) || !standing(i) || unmoved(i, began)) continue;
         const double peak_a = load.start_a(track.settled);
         const double run_a = run_between(load, track.settled, load.stages.size());
         const bool tells_apart = peak_a >= 1.5 * run_a;
@@ -395,7 +432,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         stall(*only, excess_a);
     } else if (suspects > 1) {
         for (LoadIndex i = 0; i < loads.size(); ++i)
-            if (loads[i].legs.contains(leg) && can_shed(i) && standing(i) && loads[i].starts_hard())
+            if (loads[i].legs.contains(leg) && can_shed(i) && standing(i) && loads[i].starts_hard() &&
+                !unmoved(i, began))
                 switch_off(i, {.kind = ReasonKind::shed_start_lost, .needed_a = excess_a});
     }
 }
@@ -445,10 +483,13 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
 }
 
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have
-/// been idle all the time, because its own stop was booked to somebody else or missed.
+/// been idle all the time, because its start was another's, or its own stop was booked to somebody else or
+/// missed. What flows counts in any case; only nobody is named for it.
 bool Marshal::Core::disobeys(LoadIndex i) const {
     const Load& load = loads[i];
     const Relief& relief = *tracks[i].relief;
+    if (tells_itself(i)) return own[i]->watch.now_a() >= 0.5 * relief.drawn_a;
+    if (!tracks[i].sure || tracks[i].or_else) return false;
     if (relief.obeyed || relief.drawn_a < least_judged_a) return false;
     // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
     // counts.
@@ -494,13 +535,18 @@ void Marshal::Core::check_reliefs() {
         learn_whether_adjusted(i, relief.seen);
         const double drawn_a = relief.drawn_a;
         track.relief.reset();
-        if (!judged) continue;
-        track.stuck = true;
-        track.settled = loads[i].stages.size();
-        track.drawn_a = drawn_a;
-        track.lockout = Lockout::disobedience;
-        raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});
+        if (judged) call_stuck(i, drawn_a);
     }
+}
+
+/// It runs whatever it is told, and is counted as what it draws until a person has looked.
+void Marshal::Core::call_stuck(LoadIndex i, double drawn_a) {
+    Track& track = tracks[i];
+    track.stuck = true;
+    if (drawn_a > 0) track.settled = loads[i].stages.size();
+    track.drawn_a = drawn_a;
+    track.lockout = Lockout::disobedience;
+    raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});
 }
 
 void Marshal::Core::check_due() {
@@ -517,8 +563,9 @@ void Marshal::Core::check_due() {
         if (load.control != Control::switched || track.settled > 0) continue;
         // A switched load should have started. If the leg has risen by about as much, it did, unrecognised.
         // One that was found on started long ago.
-        const double rise_a =
-            std::min(legs[leg].watch.now_a() - track.granted_at_a[leg], uncontrolled_a()[leg]);
+        const double rise_a = tells_itself(i) ? own[i]->watch.now_a()
+                                              : std::min(legs[leg].watch.now_a() - track.granted_at_a[leg],
+                                                         uncontrolled_a()[leg]);
         if (rise_a >= (1 - wide_match_share) * load.running_a()) {
             track.settled = load.stages.size();
             track.drawn_a = std::min(rise_a, load.running_a());

@@ -97,6 +97,34 @@ struct BaseLoadPlan {
     Duration wander_time = 60s;
 };
 
+// ---- meters ----
+
+enum class MeterFault {
+    none,
+    silent,
+    frozen,
+    spiking,  ///< now and then one reading is too high
+    offset,   ///< every reading is off by the same
+};
+enum class MeterFormat {
+    json,   ///< one topic: {"current":12.3,"voltage":118.4,"frequency":60.0,"peak":45.1}
+    plain,  ///< a topic for each quantity, a bare number on it
+};
+
+struct MeterPlan {
+    Duration period = 100ms;
+    Duration latency = 20ms;
+    double noise_a = 0.05;  ///< standard deviation
+    double noise_v = 0.1;
+    double resolution_a = 0.1;
+    double resolution_v = 0.1;
+    bool peak_hold = true;  ///< publishes the highest current since its last sample
+    MeterFormat format = MeterFormat::json;
+    MeterFault fault = MeterFault::none;
+};
+
+// ---- how they are wired ----
+
 enum class Control {
     switched,   ///< the contact is its switch: it runs whenever the contact is closed
     permitted,  ///< the contact is in its thermostat's call line: it runs when the thermostat wants, and may
@@ -125,6 +153,7 @@ struct LoadPlan {
     Control control =
         Control::switched;             ///< only an air conditioner and a heater have a thermostat to wait for
     std::optional<RelayPlan> relay{};  ///< none: always connected
+    std::optional<MeterPlan> meter{};  ///< of its own, as a plug may have one
     /// Counts as served once it has run so long, even if it waits for its turn when the run ends.
     Duration enough = 30s;
     std::variant<AirConditionerPlan, HeaterPlan, ChargerPlan, AppliancePlan, BaseLoadPlan> kind;
@@ -172,32 +201,6 @@ struct SupplyEvent {
     Duration at;
     SupplyChange change;
     std::size_t source = 0;  ///< for SupplyChange::source: index into RigPlan::sources
-};
-
-// ---- meters ----
-
-enum class MeterFault {
-    none,
-    silent,
-    frozen,
-    spiking,  ///< now and then one reading is too high
-    offset,   ///< every reading is off by the same
-};
-enum class MeterFormat {
-    json,   ///< one topic: {"current":12.3,"voltage":118.4,"frequency":60.0,"peak":45.1}
-    plain,  ///< a topic for each quantity, a bare number on it
-};
-
-struct MeterPlan {
-    Duration period = 100ms;
-    Duration latency = 20ms;
-    double noise_a = 0.05;  ///< standard deviation
-    double noise_v = 0.1;
-    double resolution_a = 0.1;
-    double resolution_v = 0.1;
-    bool peak_hold = true;  ///< publishes the highest current since its last sample
-    MeterFormat format = MeterFormat::json;
-    MeterFault fault = MeterFault::none;
 };
 
 // ---- the rig ----

@@ -17,6 +17,7 @@ constexpr Duration calm_step = 100ms;
 constexpr std::uint64_t supply_stream = 1;
 constexpr std::uint64_t meter_stream = 100;
 constexpr std::uint64_t load_stream = 1000;
+constexpr std::uint64_t own_meter_stream = 2000;
 
 constexpr std::string_view on_payload = "ON";
 constexpr std::string_view off_payload = "OFF";
@@ -33,11 +34,15 @@ VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, I
         Seat seat{&load,
                   make_load(load, beginning, Random(seed, load_stream + i)),
                   std::nullopt,
+                  std::nullopt,
                   root + "relay/" + load.name + "/set",
                   root + "relay/" + load.name + "/state",
                   root + "setting/" + load.name + "/set",
                   {}};
         if (plan_.managed && load.relay) seat.relay.emplace(*load.relay);
+        if (load.meter)
+            seat.meter.emplace(*load.meter, root + "meter/" + load.name, beginning,
+                               Random(seed, own_meter_stream + i));
         seat.record.name = load.name;
         seats_.push_back(std::move(seat));
     }
@@ -83,6 +88,7 @@ Instant VirtualRig::find_next() const {
     };
     for (const Seat& seat : seats_) {
         if (const auto due = seat.load->due()) not_across(*due);
+        if (seat.meter) not_across(seat.meter->samples_at());
         if (!seat.relay) continue;
         if (const auto due = seat.relay->due()) not_across(*due);
     }
@@ -225,14 +231,23 @@ void VirtualRig::read_meters() {
         const Leg leg = rules::all_legs[meters_swapped_ ? meters_.size() - 1 - i : i];
         meters_[i].work(time_, line().current_a[leg], line().voltage_v[leg], line().frequency_hz);
     }
+    for (Seat& seat : seats_) {
+        if (!seat.meter) continue;
+        const double volts = line().voltage_v[seat.plan->legs.first()];
+        const Draw draw = seat.load->draw();
+        seat.meter->work(time_, draw.constant_a + draw.conductance_s * volts, volts, line().frequency_hz);
+    }
 }
 
 void VirtualRig::let_meters_speak(Instant now) {
     next_message_ = Instant::max();
-    for (Meter& meter : meters_) {
+    const auto let_speak = [&](Meter& meter) {
         meter.speak(now, link_);
         next_message_ = std::min(next_message_, meter.speaks_at());
-    }
+    };
+    std::for_each(meters_.begin(), meters_.end(), let_speak);
+    for (Seat& seat : seats_)
+        if (seat.meter) let_speak(*seat.meter);
 }
 
 void VirtualRig::tell(const StoryEvent& event) {

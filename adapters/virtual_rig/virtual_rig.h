@@ -126,6 +126,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
         const LoadPlan* plan;
         std::unique_ptr<Load> load;
         std::optional<Relay> relay;
+        std::optional<Meter> meter;
         std::string set_topic;
         std::string state_topic;
         std::string setting_topic;

@@ -41,14 +41,17 @@ ordered_json meter_entry(const adapters::MeterWiring& meter) {
     const auto at = [&](const char* pointer) {
         return ordered_json{{"topic", meter.current->topic}, {"pointer", pointer}};
     };
-    return {{"id", meter.leg == rules::Leg::l1 ? "meter-l1" : "meter-l2"},
-            {"leg", rules::name(meter.leg)},
-            {"current", at("/current")},
-            {"voltage", at("/voltage")},
-            {"peak", at("/peak")},
-            {"frequency", at("/frequency")},
-            {"period_ms", milliseconds(meter.period)},
-            {"stale_after_ms", milliseconds(meter.stale_after)}};
+    ordered_json entry;
+    if (!meter.load)
+        entry = {{"id", meter.leg == rules::Leg::l1 ? "meter-l1" : "meter-l2"},
+                 {"leg", rules::name(meter.leg)}};
+    entry["current"] = at("/current");
+    entry["voltage"] = at("/voltage");
+    if (meter.peak) entry["peak"] = at("/peak");
+    entry["frequency"] = at("/frequency");
+    entry["period_ms"] = milliseconds(meter.period);
+    entry["stale_after_ms"] = milliseconds(meter.stale_after);
+    return entry;
 }
 
 ordered_json load_entry(const rules::Load& load, const std::optional<adapters::SwitchWiring>& wiring) {
@@ -133,10 +136,14 @@ std::string configuration_file(const Case& c) {
         file["sources"].push_back(source_entry(source, c.plan));
     file["present_source"] = {{"id", c.plan.sources.front().name},
                               {"topic", configuration.source_selection->topic}};
-    for (const auto& meter : configuration.meters)
-        file["meters"].push_back(meter_entry(meter));
     for (std::size_t i = 0; i < configuration.rig.loads.size(); ++i)
         file["loads"].push_back(load_entry(configuration.rig.loads[i], configuration.switches[i]));
+    for (const auto& meter : configuration.meters) {
+        if (meter.load)
+            file["loads"][*meter.load]["meter"] = meter_entry(meter);
+        else
+            file["meters"].push_back(meter_entry(meter));
+    }
     file["decisions"] = {{"reaction_ms", milliseconds(timing.decision)},
                          {"steady_grace_s", rules::seconds(timing.steady_grace)},
                          {"restore_after_s", rules::seconds(timing.restore_after)},

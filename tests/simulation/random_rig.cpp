@@ -160,8 +160,10 @@ RigPlan random_rig(std::uint64_t seed, Duration time) {
         unit.name = "twin-2";
         rig.loads.push_back(unit);
     }
-    for (LoadPlan& load : rig.loads)
+    for (LoadPlan& load : rig.loads) {
         if (!plain) make_special(special, load, rig.legs);
+        if (meters.chance(0.2)) load.meter = meter(meters);
+    }
     // The uncontrolled ones take at most seven tenths of what either source carries.
     const double room_a = 0.7 * std::min(least_carried_a(rig.sources[0]), least_carried_a(rig.sources[1]));
     const double base_a = draw.between(0.02, 0.3) * room_a;

@@ -97,6 +97,7 @@ class Stand {
                     send(MeterSample{now, leg, leg == Leg::l1 ? l1_a : l2_a, {}, voltage_v, frequency_hz});
                 all.insert(all.end(), seen.begin(), seen.end());
             }
+            tell_own(all);
         }
         return all;
     }
@@ -161,8 +162,18 @@ class Stand {
     std::vector<StartSeen> starts;
     std::map<LoadIndex, double> settings_a;  ///< of adjustable loads, as last told
     int settings_told = 0;                   ///< how often one was changed
+    std::map<LoadIndex, double> own_a;       ///< what the loads' own meters show in `read`, if they do
 
   private:
+    void tell_own(std::vector<Switch>& all) {
+        for (const auto& [load, current_a] : own_a) {
+            const Load& of = rig_.loads[load];
+            if (now.time_since_epoch() % of.own_meter->period != Duration::zero()) continue;
+            const auto seen = send(MeterSample{now, of.legs.first(), current_a, {}, {}, {}, load});
+            all.insert(all.end(), seen.begin(), seen.end());
+        }
+    }
+
     std::vector<bool> on_;
 };
 

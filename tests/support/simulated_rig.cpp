@@ -82,6 +82,25 @@ rules::Load load_of(const virtual_rig::LoadPlan& plan, int rank) {
     return load;
 }
 
+adapters::MeterWiring wiring_of(const virtual_rig::MeterPlan& plan, const std::string& id,
+                                const std::string& topic, rules::Leg leg, double nominal_v) {
+    using adapters::NumberAt;
+    adapters::MeterWiring wiring{.id = id,
+                                 .leg = leg,
+                                 .load = {},
+                                 .current = NumberAt{topic, "/current"},
+                                 .power = {},
+                                 .voltage = NumberAt{topic, "/voltage"},
+                                 .frequency = NumberAt{topic, "/frequency"},
+                                 .peak = {},
+                                 .period = plan.period,
+                                 .stale_after = std::max<Duration>(1s, 3 * plan.period),
+                                 .nominal_v = nominal_v,
+                                 .largest_plausible_a = 400};
+    if (plan.peak_hold) wiring.peak = NumberAt{topic, "/peak"};
+    return wiring;
+}
+
 }  // namespace
 
 daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
@@ -101,22 +120,9 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
     for (rules::Leg leg : rules::all_legs) {
         if (!c.rig.legs.contains(leg)) continue;
         const std::string topic = root + "meter/" + (leg == rules::Leg::l1 ? "l1" : "l2");
-        const Duration stale_after = std::max<Duration>(1s, 3 * plan.meter.period);
-        adapters::MeterWiring wiring{rules::name(leg),
-                                     leg,
-                                     adapters::NumberAt{topic, "/current"},
-                                     {},
-                                     adapters::NumberAt{topic, "/voltage"},
-                                     adapters::NumberAt{topic, "/frequency"},
-                                     {},
-                                     plan.meter.period,
-                                     stale_after,
-                                     plan.nominal_v,
-                                     400};
-        if (plan.meter.peak_hold) wiring.peak = adapters::NumberAt{topic, "/peak"};
-        c.meters.push_back(wiring);
+        c.meters.push_back(wiring_of(plan.meter, rules::name(leg), topic, leg, plan.nominal_v));
         c.rig.timing.meter_period[leg] = plan.meter.period + plan.meter.latency;
-        c.rig.timing.stale_after[leg] = stale_after;
+        c.rig.timing.stale_after[leg] = c.meters.back().stale_after;
     }
     c.rig.timing.decision = 50ms;
     c.rig.timing.steady_grace = 2s;
@@ -126,6 +132,12 @@ daemon::Configuration configuration_of(const virtual_rig::RigPlan& plan) {
     for (const auto& load : plan.loads) {
         if (std::holds_alternative<virtual_rig::BaseLoadPlan>(load.kind)) continue;
         c.rig.loads.push_back(load_of(load, load.relay ? ++rank : 0));
+        if (load.meter) {
+            c.meters.push_back(wiring_of(*load.meter, load.name, root + "meter/" + load.name,
+                                         load.legs.first(), plan.nominal_v * load.legs.count()));
+            c.meters.back().load = c.rig.loads.size() - 1;
+            c.rig.loads.back().own_meter = {load.meter->period, c.meters.back().stale_after};
+        }
         std::optional<adapters::SwitchWiring> wiring;
         if (load.relay) {
             const std::string relay = root + "relay/" + load.name;

@@ -500,6 +500,45 @@ TEST_CASE("Where the meter tells watts, settings are counted in watts and told i
     CHECK(charger.running_a() * it.switches[0]->setting->scale == Approx(12));
 }
 
+TEST_CASE("A load's own meter is read beside the meters of the legs, at the load's voltage") {
+    const auto it = configuration(example("two-leg-50a"));
+    REQUIRE(it.meters.size() == 3);
+    CHECK(it.meters[2].load == rules::LoadIndex{3});
+    CHECK(it.meters[2].id == "water-heater");
+    CHECK(it.meters[2].leg == rules::Leg::l2);
+    CHECK(it.meters[2].nominal_v == 120);
+    REQUIRE(it.rig.loads[3].own_meter);
+    CHECK(it.rig.loads[3].own_meter->period == 1s);
+    CHECK(it.rig.loads[3].own_meter->stale_after == 3s);
+    CHECK(it.rig.timing.meter_period[rules::Leg::l2] == 200ms);  // the leg's stays its own
+    json file = example("two-leg-50a");
+    file["loads"][2]["meter"] = {{"power", {{"topic", "plug"}}}};
+    CHECK(configuration(file).meters[2].nominal_v == 240);
+    file["meters"].erase(1);
+    const Mistakes mistakes = mistakes_in(file.dump());
+    REQUIRE(mistakes.size() == 1);  // a plug's meter is no meter of the leg
+    CHECK(mistakes[0].wrong == "no meter watches L2");
+}
+
+TEST_CASE("What a load's own meter tells counts as the meter of its leg would count it") {
+    // P = V I cos phi (IEC 60050-131, from memory): 936 W at 120 V and 0.65 are 12 A, and on a meter in watts
+    // 7.8 A.
+    for (const std::string leg : {"current", "power"}) {
+        for (const std::string own : {"current", "power"}) {
+            json file = with_power_factors(leg.c_str());
+            file["loads"][0]["meter"] = {{own, {{"topic", "plug"}}}};
+            const auto it = configuration(file);
+            adapters::Meters meters(it.meters);
+            std::vector<rules::MeterSample> samples;
+            meters.received(rules::Instant{}, {"plug", own == "power" ? "936" : "12", false}, samples);
+            REQUIRE(samples.size() == 1);
+            CAPTURE(leg, own);
+            CHECK(samples[0].load == rules::LoadIndex{0});
+            CHECK(samples[0].current_a == Approx(it.rig.loads[0].running_a()));
+        }
+    }
+}
+
 TEST_CASE("After a stall a load is tried again as often as configured, by default not") {
     json file = example("one-leg-30a");
     CHECK(configuration(file).rig.loads[0].stall_retries == 0);

@@ -163,6 +163,16 @@ TEST_CASE("Two meters may share a message") {
     CHECK(meters.counts(1)[Rejection::missing] == 0);
 }
 
+TEST_CASE("A meter that watches one load says which") {
+    MeterWiring plug = wiring();
+    plug.load = 2;
+    plug.current = NumberAt{"plug", "", 1};
+    Meters meters({in_one_message(), plug});
+    CHECK(after(meters, 0s, "plug", "4.5").at(0).load == rules::LoadIndex{2});
+    CHECK_FALSE(
+        after(meters, 0s, "m", R"({"current": 1, "voltage": 120, "frequency": 60, "peak": 1})").at(0).load);
+}
+
 TEST_CASE("A retained message is of unknown age: refused, and counted once for the meter") {
     Meters meters({in_one_message()});
     CHECK(after(meters, 0s, "m", R"({"current": 12, "voltage": 118})", true).empty());

@@ -1,0 +1,92 @@
+// The word of a load's own meter. On a leg a step may have been anybody's; on this meter it is the load's. So
+// what it says goes before what the leg was taken to mean: the books are put right by it, a load that should
+// be off and draws is known at once, and no other's step is taken for this load's. The leg's meter is often
+// quicker, and is not waited with: it books first, and the own meter confirms or corrects.
+#include <algorithm>
+
+#include "rules/core.h"
+
+namespace ampmarshal::rules {
+
+namespace {
+
+constexpr double runs_share = 0.5;   ///< a motor draws more than this share of its running current, or stands
+constexpr double draws_share = 0.1;  ///< anything else may have tapered off this far ...
+constexpr double draws_least_a = 0.3;  ///< ... but a plug with nothing on may show this much
+
+}  // namespace
+
+bool Marshal::Core::tells_itself(LoadIndex i) const {
+    return own[i] && own[i]->heard_at && now - *own[i]->heard_at <= loads[i].own_meter->stale_after;
+}
+
+/// So many of its stages run at this current.
+std::size_t Marshal::Core::stages_at(LoadIndex i, double current_a) const {
+    const Load& load = usual(i);
+    const double share = load.starts_hard() || load.stages.size() > 1 ? runs_share : draws_share;
+    std::size_t running = 0;
+    double before_a = 0;
+    for (const Stage& stage : load.stages) {
+        if (current_a < before_a + std::max(draws_least_a, share * stage.running_a)) break;
+        before_a += stage.running_a;
+        ++running;
+    }
+    return running;
+}
+
+/// Whatever has moved on its leg since then, it was not this load: its own meter has spoken, and stays where
+/// it was.
+bool Marshal::Core::unmoved(LoadIndex i, Instant since) const {
+    if (!tells_itself(i) || own[i]->watch.moving() || tracks[i].relief) return false;
+    return *own[i]->heard_at >= since + loads[i].own_meter->period &&
+           stages_at(i, own[i]->watch.now_a()) == tracks[i].settled;
+}
+
+void Marshal::Core::handle_own(const MeterSample& event) {
+    const LoadIndex i = *event.load;
+    if (!own[i]) return;
+    own[i]->heard_at = event.at;
+    LegWatch& watch = own[i]->watch;
+    const Duration window = loads[i].start_window() + 2 * loads[i].own_meter->period;
+    const auto steps = watch.sample(event.at, event.current_a, event.peak_a, window);
+    if (watch.moving()) return;
+    take_its_word(i, steps.second ? std::nullopt : steps.first, event.peak_a.has_value());
+}
+
+/// The meter's current is steady. What was booked less than a period ago it may not have shown yet; but a
+/// step that began after that is news.
+void Marshal::Core::take_its_word(LoadIndex i, const std::optional<Step>& step, bool holds_peaks) {
+    Track& track = tracks[i];
+    const Duration period = loads[i].own_meter->period;
+    const Instant changed_at = std::max(track.booked_at, track.switched_at + loads[i].switch_latency);
+    if (step ? step->began <= changed_at : now <= changed_at + period) return;
+    const double level_a = own[i]->watch.level_a();
+    const std::size_t running = stages_at(i, level_a);
+    const double drawn_a = running > 0 ? level_a : 0;
+    if (loads[i].controlled() && !track.on && !track.stuck && !track.relief) return look_at_off(i, drawn_a);
+    const double change_a = drawn_a - track.drawn_a;
+    if (running > track.settled && standing(i)) {
+        const Step own_step = step.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a});
+        if (step) learn(i, running, own_step, period, holds_peaks);
+        accept_rise(i, running, change_a, own_step);
+    } else if (running < track.settled || (track.relief && running == 0)) {
+        accept_fall(i, running, -change_a);
+    } else {
+        if (!track.relief && !track.rises_until) track.drawn_a = drawn_a;
+        return;
+    }
+    track.drawn_a = drawn_a;
+    for (Leg leg : all_legs)
+        if (loads[i].legs.contains(leg) && legs[leg].watch.moving()) legs[leg].told_a += change_a;
+}
+
+/// It was told off a while ago. Draws it nevertheless, its relay sticks or was closed by somebody else.
+void Marshal::Core::look_at_off(LoadIndex i, double drawn_a) {
+    if (drawn_a == 0) {
+        if (!loads[i].reports_switch) tracks[i].offs_repeated = 0;
+    } else if (link_up && tracks[i].asserted && !rig.observing) {
+        told_off_in_vain(i, drawn_a);
+    }
+}
+
+}  // namespace ampmarshal::rules

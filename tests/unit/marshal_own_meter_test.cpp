@@ -1,0 +1,231 @@
+// Loads that have a meter of their own. Where the leg alone leaves it open which load it was, their word
+// decides; and it is never needed: without it everything goes by the leg. Readings are invented.
+#include <string>
+
+#include "tests/support/catch.h"
+#include "tests/support/marshal_stand.h"
+
+using namespace ampmarshal::rules;
+using namespace ampmarshal::stand;
+using namespace std::chrono_literals;
+
+namespace {
+
+constexpr OwnMeter plug{.period = 1s, .stale_after = 3s};
+
+/// Two of the same, which no step on the leg tells apart.
+Rig twins(bool metered) {
+    Rig rig =
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), air_conditioner("rear", 2, 30, 10)});
+    for (Load& load : rig.loads) {
+        load.stages.erase(load.stages.begin());  // no fan of its own
+        load.stages.front().latest_after = 600s;
+        if (metered) load.own_meter = plug;
+    }
+    return rig;
+}
+
+/// Both permitted and idle.
+struct IdleTwins : Stand {
+    explicit IdleTwins(bool metered) : Stand(twins(metered)) {
+        if (metered) own_a = {{0, 0.1}, {1, 0.1}};
+        settle(1, 2000s);
+        REQUIRE(on(0));
+        REQUIRE(on(1));
+    }
+};
+
+}  // namespace
+
+TEST_CASE("of two alike, the one whose own meter rises is the one that runs") {
+    IdleTwins s(true);
+    s.read(31, 200ms);
+    s.own_a[1] = 10.2;
+    s.read(11, 5s);
+    CHECK(s.state(1) == "running");
+    CHECK(s.marshal.load(1).drawn_a == Approx(10.2));
+    CHECK(s.state(0) == "permitted");
+    SECTION("and so for a stop") {
+        s.read(31, 200ms);
+        s.own_a[0] = 9.9;
+        s.read(21, 5s);
+        REQUIRE(s.state(0) == "running");
+        s.own_a[1] = 0.1;
+        s.read(11, 5s);
+        CHECK(s.state(0) == "running");
+        CHECK(s.state(1) == "permitted");
+        CHECK(s.marshal.load(1).drawn_a == 0);
+    }
+}
+
+TEST_CASE("of two alike without meters of their own, nobody is booked on a guess") {
+    IdleTwins s(false);
+    s.read(31, 200ms);
+    s.read(11, 5s);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE(
+    "a load that runs on after it was told to stop is known by its own meter, whoever else could be it") {
+    const bool metered = GENERATE(true, false);
+    CAPTURE(metered);
+    IdleTwins s(metered);
+    s.read(31, 200ms);
+    if (metered) s.own_a[0] = 10;
+    s.read(11, 5s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(11, 20s);
+    // Without its own meter it may have been its twin that started, and no load is accused on a guess.
+    CHECK(s.alert("disobedience") == metered);
+    CHECK((s.state(0) == "locked_out") == metered);
+    CHECK(s.state(1) != "locked_out");
+}
+
+TEST_CASE("a load that stopped as told is not accused for the current of another") {
+    IdleTwins s(true);
+    s.read(31, 200ms);
+    s.own_a[0] = 10;
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    // In the same moment its twin starts: on the leg nothing has fallen.
+    s.own_a = {{0, 0.1}, {1, 10}};
+    s.read(11, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+    CHECK(s.state(0) == "off");
+    CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("a load that draws although it is off is told off again, and then locked out") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
+    rig.loads[0].own_meter = plug;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    REQUIRE_FALSE(s.on(0));
+    s.own_a[0] = 12;
+    const auto told = s.read(13, 20s);
+    CHECK(told.size() == 3);  // the message may have been lost, so three times, and no more
+    for (const Switch& again : told)
+        CHECK_FALSE(again.on);
+    CHECK(s.state(0) == "locked_out");
+    CHECK(s.alert("disobedience"));
+    CHECK(s.marshal.load(0).drawn_a == Approx(12));
+    SECTION("until a person has looked") {
+        s.own_a[0] = 0;
+        s.read(1, 5s);
+        s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+        s.read(1, 20s);
+        CHECK(s.state(0) == "off");
+        CHECK_FALSE(s.alert("disobedience"));
+    }
+}
+
+TEST_CASE("a load that draws for a moment after it was told off is no stuck one") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a[0] = 12;
+    s.read(13, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(13, 100ms);
+    s.read(1, 800ms);  // the leg has seen it, and the plug has not spoken yet
+    s.own_a[0] = 0;
+    CHECK(s.read(1, 20s).empty());
+    CHECK_FALSE(s.alert("disobedience"));
+    CHECK(s.state(0) == "off");
+}
+
+TEST_CASE("what a load draws is what its own meter says") {
+    Rig rig = rig_of({breaker(30)}, {resistive("charger", 1, 10)});
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a[0] = 9.4;
+    s.read(10.4, 5s);
+    REQUIRE(s.state(0) == "running");
+    for (double drawn_a = 9.4; drawn_a > 2; drawn_a -= 0.1) {
+        s.own_a[0] = drawn_a;
+        s.read(1 + drawn_a, 1s);
+    }
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));
+}
+
+TEST_CASE("a step of another is not taken for a load whose own meter stays where it is") {
+    Rig rig = rig_of({breaker(50)}, {resistive("heater", 1, 12)});
+    rig.loads[0].control = Control::permitted;
+    rig.loads[0].own_meter = OwnMeter{.period = 200ms, .stale_after = 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    REQUIRE(s.on(0));
+    s.read(13, 10s);  // an iron
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.starts.empty());
+}
+
+TEST_CASE("a meter of its own that falls silent leaves the load to be judged by its leg") {
+    Rig rig = rig_of({breaker(50)}, {resistive("heater", 1, 12)});
+    rig.loads[0].control = Control::permitted;
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a.clear();
+    s.read(1, 5s);
+    s.read(13, 5s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(0).drawn_a == Approx(12).margin(0.5));
+}
+
+TEST_CASE("what a load's own meter has told already is not taken for another's start as well") {
+    Rig rig = twins(true);
+    for (Load& load : rig.loads)
+        load.own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    rig.loads[1].own_meter.reset();
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 2000s);
+    REQUIRE(s.on(1));
+    s.own_a[0] = 10;
+    s.read(31, 200ms);
+    s.read(11, 5s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("its own meter teaches a load's starts, where the leg's could have been another's") {
+    Rig rig = twins(true);
+    rig.loads[1].own_meter.reset();
+    rig.loads[0].own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 2000s);
+    for (const double own_a : {30.0, 30.0, 30.0, 10.0, 10.0}) {
+        s.own_a[0] = own_a;
+        s.read(1 + own_a);
+    }
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    CHECK(s.marshal.profile(0, 0).memory().seen == 1);
+    CHECK(s.marshal.profile(0, 0).worst().start_a == Approx(30).margin(0.5));
+    CHECK(s.marshal.profile(1, 0).memory().seen == 0);
+}
+
+TEST_CASE("while only observing, nothing is commanded on the word of a load's own meter") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
+    rig.loads[0].own_meter = plug;
+    rig.observing = true;
+    Stand s(rig);
+    s.own_a[0] = 12;
+    s.settle(13, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
