@@ -237,8 +237,9 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
         if (h.rise_a > 0) {
+            const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
             accept_rise(h.load, h.settled_after, own_a, step);
-            note_sure(h.load, h.in_flight || !all.rivals(h, rise_a));
+            note_sure(h.load, so_far && (h.in_flight || !all.rivals(h, rise_a)));
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
             for (const Hypothesis& other : all)
@@ -428,9 +429,11 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         ++suspects;
         only = i;
     }
-    if (suspects == 1) {
+    // Of one whose fan may have been another's, the compressor may be, too.
+    const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure);
+    if (named) {
         stall(*only, excess_a);
-    } else if (suspects > 1) {
+    } else if (suspects > 0) {
         for (LoadIndex i = 0; i < loads.size(); ++i)
             if (loads[i].legs.contains(leg) && can_shed(i) && standing(i) && loads[i].starts_hard() &&
                 !unmoved(i, began))
