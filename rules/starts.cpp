@@ -239,7 +239,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         if (h.rise_a > 0) {
             const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
             accept_rise(h.load, h.settled_after, own_a, step);
-            note_sure(h.load, so_far && (h.in_flight || !all.rivals(h, rise_a)));
+            note_sure(h.load, so_far && (h.in_flight ||
+                                         !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load))));
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
             for (const Hypothesis& other : all)
@@ -278,6 +279,18 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
     }
+}
+
+/// Could this be the start of a load that is taken to run, and may have stopped unknown?
+bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Track& track = tracks[i];
+        const bool doubted = track.settled > 0 && (!track.sure || track.or_else);
+        if (i == but || !doubted || !loads[i].legs.contains(leg)) continue;
+        for (std::size_t stages = 1; stages <= loads[i].stages.size(); ++stages)
+            if (distance(rise_a, run_between(usual(i), 0, stages)) <= 1) return true;
+    }
+    return false;
 }
 
 /// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.
