@@ -109,7 +109,8 @@ std::string fault(const std::string& path, int code, const std::string& what) {
     return "'" + path + "' cannot be used (" + what + "): " + remedy(code);
 }
 
-/// One statement. After the first thing that went wrong it does nothing more.
+/// One statement. After the first thing that went wrong it does nothing more. What that was, the database
+/// tells only until another statement has ended: so there is one at a time where one may fail.
 class Query {
   public:
     Query(sqlite3* database, const char* sql)
@@ -220,12 +221,17 @@ std::int64_t wall_s_of(rules::Instant instant, Clocks clocks) {
     return floor<seconds>(clocks.wall.time_since_epoch() + (instant - clocks.now)).count();
 }
 
+bool read_rig(sqlite3* database, Memory& memory) {
+    Query query(database, "SELECT everything_stopped FROM rig");
+    while (query.next())
+        memory.everything_stopped = query.number(0) != 0;
+    return query.done();
+}
+
 /// What is wrong with the file, or an empty string.
 std::string read_memory(sqlite3* database, const std::string& path, const rules::Rig& rig, Clocks clocks,
                         StateFile::Found& found) {
-    Query of_rig(database, "SELECT everything_stopped FROM rig");
-    while (of_rig.next())
-        found.memory.everything_stopped = of_rig.number(0) != 0;
+    if (!read_rig(database, found.memory)) return fault(path, database);
     Query of_loads(
         database,
         "SELECT id, wanted, wanted_by_file, held, lockout, preferred_until_s FROM load ORDER BY id");
@@ -245,7 +251,7 @@ std::string read_memory(sqlite3* database, const std::string& path, const rules:
         memory.lockout = *lockout;
         if (!of_loads.empty(5)) memory.preferred_until = instant_of(of_loads.number(5), clocks);
     }
-    return of_rig.done() && of_loads.done() ? "" : fault(path, database);
+    return of_loads.done() ? "" : fault(path, database);
 }
 
 using Taught = rules::StageProfile::Memory;
@@ -322,37 +328,49 @@ std::string read_lessons(sqlite3* database, const std::string& path, const rules
     return query.done() ? "" : fault(path, database);
 }
 
-bool write_stage(sqlite3* database, const rules::Rig& rig, const rules::Load& load, std::size_t i,
-                 const Taught& taught) {
+std::int64_t whole(std::uint64_t number) {
+    return static_cast<std::int64_t>(number);
+}
+
+bool write_figures(sqlite3* database, const rules::Load& load, std::size_t i, const Taught& taught) {
     const rules::Stage& stage = load.stages[i];
-    const auto number = [](std::uint64_t it) { return static_cast<std::int64_t>(it); };
-    Query of_stage(database, "INSERT INTO stage VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
-    of_stage.with(load.id).with(number(i)).with(number(load.stages.size())).with(stage.name);
-    of_stage.with_real(stage.start_a).with(stage.start_window.count());
-    of_stage.with_real(stage.running_a).with(stage.latest_after.count());
-    of_stage.with(number(taught.seen)).with_real(taught.highest_a);
-    if (!of_stage.put()) return false;
+    Query row(database, "INSERT INTO stage VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
+    row.with(load.id).with(whole(i)).with(whole(load.stages.size())).with(stage.name);
+    row.with_real(stage.start_a).with(stage.start_window.count());
+    row.with_real(stage.running_a).with(stage.latest_after.count());
+    return row.with(whole(taught.seen)).with_real(taught.highest_a).put();
+}
 
-    Query of_start(database, "INSERT INTO seen_start VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
-    for (std::size_t n = 0; n < taught.count; ++n) {
-        const rules::SeenStart& start = taught.last[n];
-        of_start.again().with(load.id).with(number(i)).with(number(n));
-        of_start.with_real(start.peak_a).with_real(start.running_a);
-        of_start.with(start.lasted.count()).with(start.period.count()).with(start.saw_peak);
-        start.line_share ? of_start.with_real(*start.line_share) : of_start.with_nothing();
-        start.source ? of_start.with(rig.sources[*start.source].id) : of_start.with_nothing();
-        if (!of_start.put()) return false;
-    }
-
-    Query of_past(database, "INSERT INTO past VALUES (?, ?, ?, ?, ?, ?)");
-    for (std::size_t f = 0; f < std::size(figure_words); ++f) {
-        if (!taught.past[f]) continue;
-        of_past.again().with(load.id).with(number(i)).with(figure_words[f]);
-        of_past.with_real(taught.past[f]->median).with_real(taught.past[f]->scatter);
-        of_past.with(taught.departed[f]);
-        if (!of_past.put()) return false;
+bool write_starts(sqlite3* database, const rules::Rig& rig, std::string_view load, std::size_t stage,
+                  const Taught& taught) {
+    Query row(database, "INSERT INTO seen_start VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)");
+    for (std::size_t i = 0; i < taught.count; ++i) {
+        const rules::SeenStart& start = taught.last[i];
+        row.again().with(load).with(whole(stage)).with(whole(i));
+        row.with_real(start.peak_a).with_real(start.running_a);
+        row.with(start.lasted.count()).with(start.period.count()).with(start.saw_peak);
+        start.line_share ? row.with_real(*start.line_share) : row.with_nothing();
+        start.source ? row.with(rig.sources[*start.source].id) : row.with_nothing();
+        if (!row.put()) return false;
     }
     return true;
+}
+
+bool write_past(sqlite3* database, std::string_view load, std::size_t stage, const Taught& taught) {
+    Query row(database, "INSERT INTO past VALUES (?, ?, ?, ?, ?, ?)");
+    for (std::size_t f = 0; f < std::size(figure_words); ++f) {
+        const auto& past = taught.past[f];
+        if (!past) continue;
+        row.again().with(load).with(whole(stage)).with(figure_words[f]);
+        if (!row.with_real(past->median).with_real(past->scatter).with(taught.departed[f]).put())
+            return false;
+    }
+    return true;
+}
+
+bool write_rig(sqlite3* database, const Memory& memory) {
+    Query row(database, "INSERT INTO rig VALUES (?)");
+    return row.with(memory.everything_stopped).put();
 }
 
 /// All of it, or nothing. What went wrong, or an empty string.
@@ -394,8 +412,7 @@ std::string StateFile::write(const Memory& memory, const rules::Rig& rig, Clocks
     const Memory blank = blank_memory(rig);
     return write_whole(database, path_, [&] {
         if (!run(database, "DELETE FROM rig; DELETE FROM load")) return false;
-        Query of_rig(database, "INSERT INTO rig VALUES (?)");
-        if (!of_rig.with(memory.everything_stopped).put()) return false;
+        if (!write_rig(database, memory)) return false;
         Query row(database, "INSERT INTO load VALUES (?, ?, ?, ?, ?, ?)");
         for (rules::LoadIndex i = 0; i < memory.loads.size(); ++i) {
             const LoadMemory& load = memory.loads[i];
@@ -417,11 +434,16 @@ std::string StateFile::write(const Lessons& lessons, const rules::Rig& rig) {
     sqlite3* const database = database_.get();
     return write_whole(database, path_, [&] {
         if (!run(database, "DELETE FROM stage; DELETE FROM seen_start; DELETE FROM past")) return false;
-        for (rules::LoadIndex i = 0; i < lessons.size(); ++i)
-            for (std::size_t stage = 0; stage < lessons[i].size(); ++stage)
-                if (lessons[i][stage].count > 0 &&
-                    !write_stage(database, rig, rig.loads[i], stage, lessons[i][stage]))
+        for (rules::LoadIndex i = 0; i < lessons.size(); ++i) {
+            const rules::Load& load = rig.loads[i];
+            for (std::size_t stage = 0; stage < lessons[i].size(); ++stage) {
+                const Taught& taught = lessons[i][stage];
+                if (taught.count > 0 && !(write_figures(database, load, stage, taught) &&
+                                          write_starts(database, rig, load.id, stage, taught) &&
+                                          write_past(database, load.id, stage, taught)))
                     return false;
+            }
+        }
         return true;
     });
 }

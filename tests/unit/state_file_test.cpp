@@ -266,6 +266,7 @@ TEST_CASE("what no version of ours has written is not believed") {
     Memory memory = daemon::blank_memory(rig());
     memory.loads[0].held = true;
     place.keep(memory);
+    place.keep(some_lessons(rig_with_stages()));
     SECTION("a lockout that there is none of") {
         place.sql("UPDATE load SET lockout = 'perhaps'");
     }
@@ -276,9 +277,9 @@ TEST_CASE("what no version of ours has written is not believed") {
         place.sql("ALTER TABLE load DROP COLUMN held");
     }
     SECTION("a table of what starts have taught less") {
-        place.sql("DROP TABLE stage");
+        place.sql(GENERATE("DROP TABLE stage", "DROP TABLE seen_start", "DROP TABLE past"));
     }
-    const auto read = place.open().read(rig(), clocks);
+    const auto read = place.open().read(rig_with_stages(), clocks);
     REQUIRE(std::holds_alternative<std::string>(read));
     CHECK(has(std::get<std::string>(read), "move it away, and a new one is made"));
 }
@@ -375,6 +376,32 @@ TEST_CASE("starts are remembered by the ids of load and source, whatever their o
         const auto before = lessons[0][1].last[i].source;
         CHECK(again.last[i].source == (before == 1U ? std::optional<rules::SourceIndex>(0) : std::nullopt));
     }
+}
+
+TEST_CASE("what is kept is written as a whole or not at all, and what was wrong is told") {
+    const Place place;
+    const rules::Rig of = rig_with_stages();
+    const Lessons lessons = some_lessons(of);
+    place.keep(lessons);
+    for (const char* table : {"past", "seen_start", "stage"}) {
+        place.sql(("ALTER TABLE " + std::string(table) + " ADD COLUMN of_another_program").c_str());
+        StateFile file = place.open();
+        Lessons more = lessons;
+        more[1][0] = taught(of.loads[1].stages[0], 25);
+        const std::string wrong = file.write(more, of);
+        CAPTURE(table, wrong);
+        CHECK(has(wrong, "move it away, and a new one is made"));
+        const auto read = file.read(of, clocks);
+        REQUIRE(std::holds_alternative<StateFile::Found>(read));
+        const auto& kept = std::get<StateFile::Found>(read).lessons;
+        CHECK(kept[1][0].count == 0);
+        CHECK(bits(kept[0][1]) == bits(lessons[0][1]));
+    }
+    place.sql("ALTER TABLE load ADD COLUMN of_another_program");
+    Memory memory = daemon::blank_memory(of);
+    memory.loads[0].held = true;
+    CHECK(has(place.open().write(memory, of, clocks), "move it away, and a new one is made"));
+    CHECK_FALSE(place.found(of, clocks).memory.loads[0].held);
 }
 
 TEST_CASE("what cannot have been is told when it is taken back, and all the rest is taken") {
