@@ -527,7 +527,8 @@ rules::Duration window_of_highest_start(const rules::Load& load) {
 void warn_of_slow_meters(Draft& draft) {
     auto& meters = draft.configuration.meters;
     const auto unseen = [&](const rules::Load& load) {
-        return load.starts_hard() && std::none_of(meters.begin(), meters.end(), [&](const auto& meter) {
+        return load.starts_hard() && !load.adjustment &&
+               std::none_of(meters.begin(), meters.end(), [&](const auto& meter) {
                    return load.legs.contains(meter.leg) &&
                           rules::sees_peak(meter.peak.has_value(), meter.period,
                                            window_of_highest_start(load));

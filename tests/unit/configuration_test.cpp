@@ -473,6 +473,15 @@ TEST_CASE("A meter that is too slow to see how high motors start is told, with t
     file["loads"].erase(0);
     CHECK(told().empty());  // a kettle has no peak to be seen
 
+    file = example("one-leg-30a");
+    file["meters"][0].erase("peak");
+    file["loads"][3]["stages"][0]["start_a"] = 20;
+    file["loads"][3]["stages"][0]["start_window_s"] = 0.1;
+    CHECK(told().empty());  // from an adjustable load nothing is learned
+    file["loads"][3]["control"] = "switched";
+    file["loads"][3].erase("setting");
+    CHECK(told().size() == 1);
+
     file = example("two-leg-50a");  // L1 holds peaks
     file["meters"][1]["period_ms"] = 1000;
     REQUIRE(told().size() == 1);
