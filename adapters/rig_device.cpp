@@ -99,6 +99,31 @@ std::string figures(const rules::Reason& why) {
     return text + ")";
 }
 
+const rules::StageProfile::Memory& of_highest_start(const rules::Marshal& marshal, rules::LoadIndex load) {
+    const auto& stages = marshal.rig().loads[load].stages;
+    const auto highest =
+        std::max_element(stages.begin(), stages.end(),
+                         [](const auto& one, const auto& other) { return one.start_a < other.start_a; });
+    return marshal.profile(load, static_cast<std::size_t>(highest - stages.begin())).memory();
+}
+
+/// The median of the peaks that the meter saw.
+std::optional<double> usual_start_a(const rules::StageProfile::Memory& taught) {
+    std::array<double, rules::StageProfile::remembered> peaks_a{};
+    std::size_t seen = 0;
+    for (std::size_t i = 0; i < taught.count; ++i)
+        if (taught.last[i].saw_peak) peaks_a[seen++] = taught.last[i].peak_a;
+    if (seen == 0) return std::nullopt;
+    return rules::spread(std::span(peaks_a.data(), seen)).median;
+}
+
+/// It has changed only where the number of starts has.
+void take_learned(RigSnapshot::OfLoad& shown, const rules::StageProfile::Memory& taught) {
+    if (shown.starts_seen == taught.seen) return;
+    shown.starts_seen = taught.seen;
+    shown.usual_start_a = usual_start_a(taught);
+}
+
 /// All of a snapshot but the sentences.
 void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Instant now) {
     const rules::Rig& rig = marshal.rig();
@@ -136,6 +161,7 @@ void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Inst
         of_load.setting_a = load.setting_a;
         of_load.preferred_for.reset();
         if (load.preferred_until) of_load.preferred_for = *load.preferred_until - now;
+        take_learned(of_load, of_highest_start(marshal, i));
     }
 }
 
@@ -303,6 +329,7 @@ void RigDevice::declare_load(const rules::Load& load) {
     p.current = device_.add_property(node, amperes("current", "Estimated current"));
     if (load.adjustment) p.setting = device_.add_property(node, amperes("setting", "May draw at most"));
     if (load.controlled()) p.operated = declare_operated(node);
+    if (!load.adjustment) p.learning = declare_learning(node);
     loads_.push_back(p);
 }
 
@@ -331,6 +358,23 @@ RigDevice::Operated RigDevice::declare_operated(homie::NodeIndex node) {
                                                 .settable = true,
                                                 .retained = false});
     return o;
+}
+
+RigDevice::Learning RigDevice::declare_learning(homie::NodeIndex node) {
+    Learning l{};
+    l.starts_seen = device_.add_property(node, {.id = "starts-seen",
+                                                .name = "Starts that something was learned from",
+                                                .datatype = Datatype::integer,
+                                                .format = "0:"});
+    l.usual_start = device_.add_property(
+        node, {.id = "usual-start", .name = "Usual start", .datatype = Datatype::floating, .unit = "A"});
+    l.forget = device_.add_property(node, {.id = "forget",
+                                           .name = "Forget what its starts have taught",
+                                           .datatype = Datatype::enumeration,
+                                           .format = "forget",
+                                           .settable = true,
+                                           .retained = false});
+    return l;
 }
 
 void RigDevice::link_up(const RigSnapshot& snapshot, rules::Instant now, Link& link) {
@@ -387,14 +431,25 @@ void RigDevice::put_leg(const LegProperties& properties, const RigSnapshot::OnLe
     if (properties.start_headroom) device_.put(*properties.start_headroom, leg.start_headroom_a, 1);
 }
 
+void RigDevice::put_learning(LoadNode& node, const RigSnapshot::OfLoad& load) {
+    if (!node.learning) return;
+    device_.put(node.learning->starts_seen, static_cast<double>(load.starts_seen), 0);
+    if (load.usual_start_a)
+        device_.put(node.learning->usual_start, *load.usual_start_a, 1);
+    else
+        device_.clear(node.learning->usual_start);
+    if (std::exchange(node.forgotten, false)) device_.put(node.learning->forget, "forget");
+}
+
 void RigDevice::put_load(LoadNode& node, const RigSnapshot::OfLoad& load) {
-    if (node.put == load && !node.acknowledged) return;
+    if (node.put == load && !node.acknowledged && !node.forgotten) return;
     node.put = load;
     device_.put(node.state, word(load.state));
     device_.put(node.reason, word(load.reason));
     device_.put(node.sentence, load.sentence);
     device_.put(node.current, load.drawn_a, 1);
     if (node.setting && load.setting_a) device_.put(*node.setting, *load.setting_a, 1);
+    put_learning(node, load);
     if (!node.operated) return;
     const bool locked_out = load.state == LoadState::locked_out;
     device_.put(node.operated->demand, true_or_false[load.wanted]);
@@ -432,6 +487,10 @@ void RigDevice::ask(const homie::Command& command, rules::Instant now, std::vect
         return;
     }
     for (rules::LoadIndex i = 0; i < loads_.size(); ++i) {
+        if (loads_[i].learning && command.property == loads_[i].learning->forget) {
+            loads_[i].forgotten = true;
+            out.emplace_back(rules::OperatorRequest{now, i, rules::Request::forget});
+        }
         const auto& operated = loads_[i].operated;
         if (!operated) continue;
         if (command.property == operated->demand) {

@@ -47,6 +47,8 @@ struct RigSnapshot {
         std::string sentence;
         std::optional<double> setting_a{};               ///< of an adjustable load
         std::optional<rules::Duration> preferred_for{};  ///< for so long it still goes before all ranks
+        std::uint64_t starts_seen = 0;                   ///< of the stage that starts highest, to learn from
+        std::optional<double> usual_start_a{};           ///< of those that the meter saw whole
 
         friend bool operator==(const OfLoad&, const OfLoad&) = default;
     };
@@ -121,22 +123,29 @@ class RigDevice {
     struct Operated {
         homie::PropertyIndex demand, hold, prefer, locked_out, acknowledge;
     };
+    struct Learning {
+        homie::PropertyIndex starts_seen, usual_start, forget;
+    };
     struct LoadNode {
         homie::PropertyIndex state, reason, sentence, current;
         std::optional<Operated> operated;  ///< nothing for a load that can only be observed
         std::optional<homie::PropertyIndex> setting{};
+        std::optional<Learning> learning{};        ///< nothing for an adjustable load: it teaches nothing
         bool acknowledged = false;                 ///< asked for, and not in effect yet
+        bool forgotten = false;                    ///< asked for, and not told yet
         std::optional<RigSnapshot::OfLoad> put{};  ///< what was put last: mostly it is still the same
     };
 
     void declare_source();
     void declare_rig();
     Operated declare_operated(homie::NodeIndex node);
+    Learning declare_learning(homie::NodeIndex node);
     LegProperties declare_leg(homie::NodeIndex node, rules::Leg leg);
     void declare_load(const rules::Load& load);
     void put(const RigSnapshot& snapshot);
     void put_leg(const LegProperties& properties, const RigSnapshot::OnLeg& leg);
     void put_load(LoadNode& node, const RigSnapshot::OfLoad& load);
+    void put_learning(LoadNode& node, const RigSnapshot::OfLoad& load);
     void note(const rules::Action& action, std::optional<rules::SourceIndex> source, rules::Instant now);
     void ask(const homie::Command& command, rules::Instant now, std::vector<rules::Event>& out);
 

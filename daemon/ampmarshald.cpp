@@ -37,12 +37,6 @@ void print(const Mistakes& mistakes, const std::string& path) {
                  mistakes.size() == 1 ? "" : "s");
 }
 
-/// What is possible in a configuration, but may not be meant.
-void tell_warnings(const Configuration& configuration, const Log& log) {
-    for (const Mistake& warning : configuration.warnings)
-        log(Severity::warning, sentence(warning));
-}
-
 adapters::BrokerSettings settings_of(const Configuration& c, const Log& log) {
     adapters::BrokerSettings settings = broker_settings(c.broker, log);
     settings.will = last_will(c);
@@ -96,7 +90,7 @@ class Keeper {
     }
 
     /// What an earlier run has kept.
-    std::vector<rules::Event> recall(const rules::Rig& rig) {
+    Heritage recall(const rules::Rig& rig) {
         if (!file_) return {};
         const Clocks clocks = present();
         auto read = file_->read(rig, clocks);
@@ -105,27 +99,35 @@ class Keeper {
             file_.reset();  // a person may want to look at it as it is
             return {};
         }
-        const auto& found = std::get<StateFile::Found>(read);
+        auto& found = std::get<StateFile::Found>(read);
         for (const std::string& id : found.forgotten)
             log_(Severity::warning, "what was kept of '" + id + "' is forgotten: it is no load any more");
+        for (const std::string& stage : found.changed)
+            log_(Severity::warning, "what the starts of " + stage +
+                                        " had taught is forgotten: other figures are configured now");
         auto events = daemon::recall(found.memory, rig, clocks.now);
         if (!events.empty()) log_(Severity::info, "what people had set before is in force again");
-        return events;
+        return {.events = std::move(events), .lessons = std::move(found.lessons)};
     }
 
     bool keep(const Memory& memory, const rules::Rig& rig) {
-        if (!file_) return true;
-        const std::string wrong = file_->write(memory, rig, present());
-        if (!wrong.empty() && !failing_) tell(wrong);
-        if (wrong.empty() && failing_) log_(Severity::info, "what people set is kept again");
-        failing_ = !wrong.empty();
-        return wrong.empty();
+        return !file_ || told(file_->write(memory, rig, present()));
+    }
+    bool keep(const Lessons& lessons, const rules::Rig& rig) {
+        return !file_ || told(file_->write(lessons, rig));
     }
 
   private:
     static Clocks present() { return {boot_time(), std::chrono::system_clock::now()}; }
     void tell(const std::string& wrong) {
-        log_(Severity::warning, "what people set is not kept over a restart: " + wrong);
+        log_(Severity::warning, "nothing more is kept over a restart: " + wrong);
+    }
+    /// Once when it begins to fail, and once when it works again. True if it does.
+    bool told(const std::string& wrong) {
+        if (!wrong.empty() && !failing_) tell(wrong);
+        if (wrong.empty() && failing_) log_(Severity::info, "what is to survive a restart is kept again");
+        failing_ = !wrong.empty();
+        return wrong.empty();
     }
 
     Log log_;
@@ -140,11 +142,11 @@ class Program {
         : path_(std::move(path)), mode_(mode), log_(std::move(log)), keeper_(log_) {}
 
     int run(const Configuration& configuration) {
-        tell_warnings(configuration, log_);
+        tell_warnings(configuration);
         Loop loop({SIGTERM, SIGINT, SIGHUP});
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
         keep(configuration);
-        watch_->steward.inherit({.events = keeper_.recall(configuration.rig)});
+        watch_->steward.inherit(keeper_.recall(configuration.rig));
         Loop::Callbacks callbacks;
         callbacks.beat = [&](Instant now) { on_beat(now); };
         callbacks.beat_soon = [&] { return watch_->steward.has_news(); };
@@ -179,6 +181,17 @@ class Program {
         return version_ = std::max(version_ + 1, clock_s);
     }
 
+    /// What is possible in a configuration, but may not be meant; what the one before has said, is known.
+    void tell_warnings(const Configuration& configuration) {
+        std::vector<std::string> all;
+        for (const Mistake& warning : configuration.warnings)
+            all.push_back(sentence(warning));
+        for (const std::string& warning : all)
+            if (std::find(warned_.begin(), warned_.end(), warning) == warned_.end())
+                log_(Severity::warning, warning);
+        warned_ = std::move(all);
+    }
+
     void reload(Instant now) {
         auto read = load_configuration(path_);
         if (const auto* mistakes = std::get_if<Mistakes>(&read)) {
@@ -189,7 +202,7 @@ class Program {
         }
         log_(Severity::info, "the configuration was read again");
         const auto& configuration = std::get<Configuration>(read);
-        tell_warnings(configuration, log_);
+        tell_warnings(configuration);
         auto heritage = watch_->steward.hand_over(now, configuration);
         watch_->link.close();
         watch_ = std::make_unique<Watch>(configuration, mode_, log_, next_version());
@@ -203,7 +216,8 @@ class Program {
         keeper_.use(configuration);
         Steward& steward = watch_->steward;
         steward.keep_with(
-            [&](const Memory& memory) { return keeper_.keep(memory, steward.marshal().rig()); });
+            [&](const Memory& memory) { return keeper_.keep(memory, steward.marshal().rig()); },
+            [&](const Lessons& lessons) { return keeper_.keep(lessons, steward.marshal().rig()); });
     }
 
     std::string path_;
@@ -212,6 +226,7 @@ class Program {
     std::unique_ptr<Watch> watch_;
     Keeper keeper_;
     Watchdog watchdog_;
+    std::vector<std::string> warned_;  ///< of the configuration in force
     std::int64_t version_ = 0;
     bool ready_ = false;
 };

@@ -542,6 +542,45 @@ void take_power_factors(Draft& draft) {
     }
 }
 
+/// Of a motor, the start that is highest: the others are small beside it.
+rules::Duration window_of_highest_start(const rules::Load& load) {
+    return std::max_element(load.stages.begin(), load.stages.end(),
+                            [](const auto& a, const auto& b) { return a.start_a < b.start_a; })
+        ->start_window;
+}
+
+/// A meter that is too slow for a motor's start measures all the rest, and its peak looks like a small one.
+void warn_of_slow_meters(Draft& draft) {
+    auto& meters = draft.configuration.meters;
+    const auto unseen = [&](const rules::Load& load) {
+        return load.starts_hard() && !load.adjustment &&
+               std::none_of(meters.begin(), meters.end(), [&](const auto& meter) {
+                   return load.legs.contains(meter.leg) &&
+                          rules::sees_peak(meter.peak.has_value(), meter.period,
+                                           window_of_highest_start(load));
+               });
+    };
+    for (std::size_t i = 0; i < meters.size(); ++i) {
+        std::string names;
+        auto shortest = rules::Duration::max();
+        for (const rules::Load& load : draft.rig().loads) {
+            if (!load.legs.contains(meters[i].leg) || !unseen(load)) continue;
+            names += (names.empty() ? "" : ", ") + load.name;
+            shortest = std::min(shortest, window_of_highest_start(load));
+        }
+        if (names.empty()) continue;
+        const auto in_ms = [](rules::Duration d) {
+            return std::to_string(std::chrono::floor<std::chrono::milliseconds>(d).count()) + " ms";
+        };
+        draft.configuration.warnings.push_back(
+            {"/meters/" + std::to_string(i),
+             "with a reading every " + in_ms(meters[i].period) + " it cannot see how high these start: " +
+                 names + "; what is configured counts, and is never learned to be lower",
+             R"(give its "peak" field if it has one, or let it tell the current every )" +
+                 in_ms(shortest / 3) + " or sooner"});
+    }
+}
+
 void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     const auto with = [&](auto read) { return [&draft, read](Section& section) { read(draft, section); }; };
     Configuration& configuration = draft.configuration;
@@ -565,7 +604,9 @@ void read_file(Draft& draft, Section& file, Mistakes& mistakes) {
     configuration.on_stop = file.one_of("on_stop", {"hold", "leave"}, 0) == 0 ? OnStop::hold : OnStop::leave;
     if (!configuration.meters.empty()) check_legs_metered(draft, file);
     check_topics(draft, mistakes);
-    if (mistakes.empty()) take_power_factors(draft);
+    if (!mistakes.empty()) return;
+    take_power_factors(draft);
+    warn_of_slow_meters(draft);
 }
 
 /// Follows the parser through the file, to find what it would pass over in silence: a key given twice in one

@@ -10,6 +10,14 @@ Memory blank_memory(const rules::Rig& rig) {
     return memory;
 }
 
+Lessons blank_lessons(const rules::Rig& rig) {
+    Lessons lessons;
+    lessons.reserve(rig.loads.size());
+    for (const rules::Load& load : rig.loads)
+        lessons.emplace_back(load.stages.size());
+    return lessons;
+}
+
 Memory memory_of(const rules::Marshal& marshal) {
     Memory memory = blank_memory(marshal.rig());
     memory.everything_stopped = marshal.everything_stopped();
@@ -18,6 +26,14 @@ Memory memory_of(const rules::Marshal& marshal) {
         memory.loads[i] = {view.wanted, view.held, view.lockout, view.preferred_until};
     }
     return memory;
+}
+
+Lessons lessons_of(const rules::Marshal& marshal) {
+    Lessons lessons = blank_lessons(marshal.rig());
+    for (rules::LoadIndex i = 0; i < lessons.size(); ++i)
+        for (std::size_t stage = 0; stage < lessons[i].size(); ++stage)
+            lessons[i][stage] = marshal.profile(i, stage).memory();
+    return lessons;
 }
 
 std::vector<rules::Event> recall(const Memory& memory, const rules::Rig& rig, rules::Instant now) {
@@ -35,6 +51,20 @@ std::vector<rules::Event> recall(const Memory& memory, const rules::Rig& rig, ru
             events.emplace_back(rules::LockoutRecalled{now, i, load.lockout});
     }
     return events;
+}
+
+std::vector<std::string> recall(const Lessons& lessons, rules::Marshal& marshal) {
+    std::vector<std::string> wrong;
+    for (rules::LoadIndex i = 0; i < lessons.size(); ++i) {
+        for (std::size_t stage = 0; stage < lessons[i].size(); ++stage) {
+            const auto fault = marshal.recall(i, stage, lessons[i][stage]);
+            const rules::Load& load = marshal.rig().loads[i];
+            if (fault)
+                wrong.push_back("what the starts of " + load.name + " (" + load.stages[stage].name +
+                                ") had taught is not taken: " + *fault);
+        }
+    }
+    return wrong;
 }
 
 }  // namespace ampmarshal::daemon

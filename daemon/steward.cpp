@@ -60,17 +60,28 @@ std::string names(const rules::Rig& rig, const std::vector<rules::LoadIndex>& lo
     return list;
 }
 
+std::vector<rules::LoadIndex> taught_loads(const rules::Marshal& marshal) {
+    std::vector<rules::LoadIndex> taught;
+    const Lessons lessons = lessons_of(marshal);
+    for (rules::LoadIndex i = 0; i < lessons.size(); ++i)
+        if (std::any_of(lessons[i].begin(), lessons[i].end(), [](const auto& it) { return it.count > 0; }))
+            taught.push_back(i);
+    return taught;
+}
+
 std::optional<std::string> source_id(const Configuration& c, std::optional<rules::SourceIndex> source) {
     return source ? std::optional(c.rig.sources[*source].id) : std::nullopt;
 }
 
 /// The load of `next` behind the same relay: what counts is what would be switched, not what it is called.
+/// One that can only be observed has no more than its id.
 std::optional<rules::LoadIndex> successor(const Configuration& c, rules::LoadIndex load,
                                           const Configuration& next) {
     const auto& relay = c.switches[load];
-    if (!relay) return std::nullopt;
     for (rules::LoadIndex i = 0; i < next.switches.size(); ++i) {
         const auto& other = next.switches[i];
+        if (!relay && !other && next.rig.loads[i].id == c.rig.loads[load].id) return i;
+        if (!relay) continue;
         if (other && other->command_topic == relay->command_topic && other->on_payload == relay->on_payload &&
             other->off_payload == relay->off_payload)
             return i;
@@ -144,8 +155,11 @@ void Steward::received(Instant now, const adapters::Message& message) {
 
     requests_.clear();
     std::string refusal = device_.received(now, message, requests_);
-    for (const auto& request : requests_)
+    for (const auto& request : requests_) {
         feed(request);
+        const auto* asked = std::get_if<rules::OperatorRequest>(&request);
+        if (asked && asked->request == rules::Request::forget) keep_lessons_at_once();
+    }
     asked_ |= !requests_.empty() || !refusal.empty();
     if (!refusal.empty()) tell_refusal(std::move(refusal));
     if (configuration_.source_selection && message.topic == configuration_.source_selection->topic)
@@ -224,6 +238,7 @@ void Steward::stop(Instant now, OnStop what) {
         hold_all(now);
     else
         log_(Severity::info, "switches are left as they are");
+    lessons_tried_at_.reset();
     tell_news(now);
     device_.stop(now, link_);
 }
@@ -256,7 +271,16 @@ void Steward::take_inherited(Instant now) {
 
 void Steward::inherit(Heritage heritage) {
     inherited_ = std::move(heritage.events);
-    if (heritage.before) marshal_->succeed(*heritage.before, heritage.heirs, heritage.sources);
+    if (heritage.before) {
+        marshal_->succeed(*heritage.before, heritage.heirs, heritage.sources);
+        keep_lessons_at_once();  // loads may have other names now, and the file may be another
+    }
+    for (const std::string& wrong : recall(heritage.lessons, *marshal_))
+        log_(Severity::warning, wrong);
+    const auto taught = taught_loads(*marshal_);
+    if (!heritage.before && !taught.empty())
+        log_(Severity::info,
+             "what their starts had taught is known again: " + names(configuration_.rig, taught));
 }
 
 Heritage Steward::hand_over(Instant now, const Configuration& next) {
@@ -280,7 +304,7 @@ Heritage Steward::hand_over(Instant now, const Configuration& next) {
     if (marshal_->everything_stopped()) known.emplace_back(rules::StopEverything{now, true});
     for (rules::LoadIndex i = 0; i < configuration_.rig.loads.size(); ++i) {
         const auto heir = heritage.heirs.emplace_back(successor(configuration_, i, next));
-        if (!heir) continue;
+        if (!heir || !next.rig.loads[*heir].controlled()) continue;
         const rules::LoadView view = marshal_->load(i);
         // What the file says anew, it says on purpose; what it says still, may have been changed since.
         if (configuration_.rig.loads[i].wanted_at_start == next.rig.loads[*heir].wanted_at_start)
@@ -327,8 +351,25 @@ void Steward::keep_news() {
     if (memory != kept_ && keep_(memory)) kept_ = std::move(memory);
 }
 
+/// Not every start that was seen has taught something; that costs a write now and then.
+void Steward::keep_lessons(Instant now) {
+    lessons_new_ |= std::any_of(news_.begin(), news_.end(), [](const rules::Action& action) {
+        return std::holds_alternative<rules::StartSeen>(action);
+    });
+    if (!keep_lessons_ || !lessons_new_) return;
+    if (lessons_tried_at_ && now - *lessons_tried_at_ < lessons_kept_every) return;
+    lessons_tried_at_ = now;
+    lessons_new_ = !keep_lessons_(lessons_of(*marshal_));
+}
+
+void Steward::keep_lessons_at_once() {
+    lessons_new_ = true;
+    lessons_tried_at_.reset();
+}
+
 void Steward::tell_news(Instant now) {
     keep_news();
+    keep_lessons(now);
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;

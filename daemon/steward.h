@@ -31,6 +31,12 @@ using Log = std::function<void(Severity, std::string_view)>;
 
 /// Keeps what is to survive a restart. False if it could not; it is then asked again at the next occasion.
 using Keep = std::function<bool(const Memory&)>;
+using KeepLessons = std::function<bool(const Lessons&)>;
+
+/// What starts have taught is kept at most so often (and at the end): a rig starts something every few
+/// minutes, day and night, and what is lost in a cut of the power is taught again, while a memory card wears
+/// out.
+inline constexpr rules::Duration lessons_kept_every = std::chrono::minutes(5);
 
 enum class Mode {
     command,  ///< decide, publish and switch
@@ -46,6 +52,7 @@ struct Heritage {
     std::shared_ptr<const rules::Marshal> before{};            ///< what runs; nothing after a restart
     std::vector<std::optional<rules::LoadIndex>> heirs{};      ///< what each of its loads has become
     std::vector<std::optional<rules::SourceIndex>> sources{};  ///< and each of its sources
+    Lessons lessons{};  ///< after a restart only: `before` knows its own
 };
 
 class Steward : public adapters::Link::Listener {
@@ -73,8 +80,12 @@ class Steward : public adapters::Link::Listener {
     /// Takes this for granted: what ran at once, and the events as soon as the link is up. Before that only.
     void inherit(Heritage heritage);
 
-    /// Called whenever there is something new to keep, before that is shown: what is shown is kept.
-    void keep_with(Keep keep) { keep_ = std::move(keep); }
+    /// `keep` is called whenever there is something new to keep, before that is shown: what is shown is kept.
+    /// What starts have taught waits its time, but not when a person wants it forgotten.
+    void keep_with(Keep keep, KeepLessons keep_lessons) {
+        keep_ = std::move(keep);
+        keep_lessons_ = std::move(keep_lessons);
+    }
 
     const rules::Marshal& marshal() const { return *marshal_; }
     OnStop on_stop() const { return configuration_.on_stop; }
@@ -88,6 +99,8 @@ class Steward : public adapters::Link::Listener {
     void command(std::span<const rules::Action> actions, rules::Instant now);
     void tell_news(rules::Instant now);
     void keep_news();
+    void keep_lessons(rules::Instant now);
+    void keep_lessons_at_once();
     bool worth_showing(rules::Instant now) const;
     void tell(const rules::Action& action, rules::Instant now);
     void tell_waiting(rules::Instant now);
@@ -113,6 +126,9 @@ class Steward : public adapters::Link::Listener {
     std::vector<rules::Event> inherited_;  ///< from before a reload or a restart, until the link is up
     Keep keep_;
     std::optional<Memory> kept_;
+    KeepLessons keep_lessons_;
+    bool lessons_new_ = false;  ///< since they were kept last
+    std::optional<rules::Instant> lessons_tried_at_;
     std::vector<rules::Action> news_;  ///< done and not told yet
     bool asked_ = false;               ///< somebody set something, and waits for it to show
     std::optional<rules::Instant> shown_at_;

@@ -375,13 +375,72 @@ TEST_CASE("what people set and what is locked out outlives a kill where a state 
     REQUIRE(stand.shows("compressor/state", "running"));
 }
 
+TEST_CASE("what starts have taught outlives a kill, and is forgotten for good when a person says so") {
+    Stand stand;
+    stand.config["state_file"] = (stand.broker.directory() / "state.sqlite").string();
+    stand.settle();
+    REQUIRE(stand.shows("compressor/starts-seen", "1"));  // the first is written before it shows
+    const std::string usual = stand.rig.last(device + "compressor/usual-start");
+    CHECK(usual == "20.0");
+    const auto kill = [&] {
+        stand.daemon->signal(SIGKILL);
+        CHECK(stand.ends() == 128 + SIGKILL);
+        REQUIRE(stand.shows("$state", "lost"));
+        stand.rig.metering = false;
+        for (const char* property : {"compressor/starts-seen", "compressor/usual-start"})
+            REQUIRE(stand.rig.publish(device + property, "", Delivery::state));
+        REQUIRE(stand.shows("compressor/usual-start", ""));
+        stand.start();
+        REQUIRE(stand.shows("$state", "ready"));
+    };
+    kill();
+    CHECK(stand.prints("what their starts had taught is known again: compressor"));
+    CHECK(stand.rig.last(device + "compressor/starts-seen") == "1");
+    CHECK(stand.rig.last(device + "compressor/usual-start") == usual);
+
+    REQUIRE(stand.set("compressor/forget", "forget"));
+    REQUIRE(stand.shows("compressor/forget", "forget"));
+    kill();
+    CHECK(stand.rig.last(device + "compressor/starts-seen") == "0");
+    CHECK(stand.rig.last(device + "compressor/usual-start").empty());
+}
+
+TEST_CASE(
+    "what starts have taught is written at a clean stop, and counts while the figures are those of then") {
+    Stand stand;
+    stand.config["state_file"] = (stand.broker.directory() / "state.sqlite").string();
+    const auto stop = [&] {
+        stand.daemon->signal(SIGTERM);
+        CHECK(stand.ends() == 0);
+        REQUIRE(stand.shows("$state", "disconnected"));
+    };
+    stand.settle();
+    REQUIRE(stand.shows("heater/starts-seen", "1"));  // soon after the compressor's: not written yet
+    stop();
+    stand.rig.metering = false;
+    stand.config["loads"][0]["stages"][0]["start_a"] = 21;
+    stand.start();
+    REQUIRE(stand.shows("$state", "ready"));
+    CHECK(
+        stand.prints("what the starts of compressor (stage 1) had taught is forgotten: other figures are "
+                     "configured now"));
+    CHECK(stand.prints("what their starts had taught is known again: heater"));
+    CHECK(stand.rig.last(device + "compressor/starts-seen") == "0");
+    CHECK(stand.rig.last(device + "heater/starts-seen") == "1");
+    stop();
+    stand.config["loads"].erase(1);
+    stand.start();
+    REQUIRE(stand.shows("$state", "ready"));
+    CHECK(stand.prints("what was kept of 'heater' is forgotten: it is no load any more"));
+}
+
 TEST_CASE("a state file that cannot be used is told of and left alone, and the rig is kept all the same") {
     Stand stand;
     const auto path = stand.broker.directory() / "state.sqlite";
     write(path, "my shopping list");
     stand.config["state_file"] = path.string();
     stand.settle();
-    CHECK(stand.prints("what people set is not kept over a restart: '" + path.string() + "' cannot be used"));
+    CHECK(stand.prints("nothing more is kept over a restart: '" + path.string() + "' cannot be used"));
     REQUIRE(stand.set("heater/hold", "true"));
     REQUIRE(stand.shows("heater/hold", "true"));
     CHECK(content(path) == "my shopping list");
@@ -667,6 +726,24 @@ TEST_CASE("SIGHUP puts a new configuration in force and leaves the loads as they
     CHECK(stand.notify.told("READY=1") == 1);
     const auto states = stand.rig.all(device + "$state");
     CHECK(std::count(states.begin(), states.end(), "lost") == 0);
+}
+
+TEST_CASE("a warning about the configuration is told at the start, and at a reload only when it is new") {
+    Stand stand;
+    stand.config["meters"][0].erase("peak");
+    stand.config["loads"][0]["stages"][0]["start_window_s"] = 0.1;
+    stand.start();
+    REQUIRE(stand.prints(
+        "/meters/0: with a reading every 50 ms it cannot see how high these start: compressor;"));
+    REQUIRE(stand.prints("connected to the broker"));
+    stand.config["sources"][0]["steady_share"] = 1;
+    stand.configure(stand.config);
+    stand.daemon->signal(SIGHUP);
+    REQUIRE(stand.prints("/sources/0/steady_share: "));
+    REQUIRE(stand.prints("connected to the broker", 2));
+    const std::string printed = stand.daemon->printed();
+    const auto first = printed.find("it cannot see how high");
+    CHECK(printed.find("it cannot see how high", first + 1) == std::string::npos);
 }
 
 TEST_CASE("SIGHUP with a faulty configuration keeps the old one and tells every mistake") {

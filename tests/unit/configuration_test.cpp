@@ -350,6 +350,7 @@ json with_power_factors(const char* quantity) {
     json file = smallest();
     file["meters"][0].erase("current");
     file["meters"][0][quantity] = {{"topic", "meter"}};
+    file["meters"][0]["period_ms"] = 100;
     file["sources"] = json::parse(R"([
         { "id": "inverter", "kind": "inverter", "continuous_w": 1000, "surge_w": 2000, "surge_for_s": 5,
           "behind": [ { "name": "main", "rating_a": 20 } ] },
@@ -436,6 +437,65 @@ TEST_CASE("What makes a limit looser is warned about, with the reason") {
     file["sources"][0]["steady_share"] = 0.8;
     file["sources"][0]["continuous_share"] = 0.7;
     CHECK(configuration(file).warnings.empty());
+}
+
+TEST_CASE("A meter that is too slow to see how high motors start is told, with the loads and the remedy") {
+    json file = smallest();
+    file["loads"] = json::parse(R"([
+        { "id": "ac", "name": "Air conditioner", "control": "observed", "stages": [
+            { "start_a": 5, "running_a": 2, "start_window_s": 3 },
+            { "start_a": 46, "running_a": 10, "start_window_s": 0.5, "latest_after_s": 20 } ] },
+        { "id": "pump", "name": "Pump", "control": "observed",
+          "stages": [ { "start_a": 12, "running_a": 4, "start_window_s": 0.4 } ] },
+        { "id": "kettle", "control": "observed",
+          "stages": [ { "start_a": 10, "running_a": 10, "start_window_s": 0.1 } ] } ])");
+    const auto told = [&] {
+        std::vector<std::string> sentences;
+        for (const auto& warning : configuration(file).warnings)
+            sentences.push_back(sentence(warning));
+        return sentences;
+    };
+    CHECK(told() == std::vector<std::string>{
+                        "/meters/0: with a reading every 1000 ms it cannot see how high these start: Air "
+                        "conditioner, Pump; what is configured counts, and is never learned to be lower; "
+                        R"(give its "peak" field if it has one, or let it tell the current every 133 ms or )"
+                        "sooner"});
+    file["meters"][0]["period_ms"] = 166;  // three readings fall into 0.5 s
+    REQUIRE(told().size() == 1);
+    CHECK(told()[0].find("start: Pump;") != std::string::npos);
+    file["meters"][0]["period_ms"] = 133;
+    CHECK(told().empty());
+    file["meters"][0]["period_ms"] = 5000;
+    file["meters"][0]["peak"] = {{"topic", "meter/peak"}};
+    CHECK(told().empty());
+    file["meters"][0].erase("peak");
+    file["loads"].erase(0);
+    file["loads"].erase(0);
+    CHECK(told().empty());  // a kettle has no peak to be seen
+
+    file = example("one-leg-30a");
+    file["meters"][0].erase("peak");
+    file["loads"][3]["stages"][0]["start_a"] = 20;
+    file["loads"][3]["stages"][0]["start_window_s"] = 0.1;
+    CHECK(told().empty());  // from an adjustable load nothing is learned
+    file["loads"][3]["control"] = "switched";
+    file["loads"][3].erase("setting");
+    CHECK(told().size() == 1);
+
+    file = example("two-leg-50a");  // L1 holds peaks
+    file["meters"][1]["period_ms"] = 1000;
+    REQUIRE(told().size() == 1);
+    CHECK(told()[0].starts_with("/meters/1: "));
+    CHECK(told()[0].find("start: Rear air conditioner;") != std::string::npos);  // the dryer is on both
+    file["meters"][0].erase("peak");
+    REQUIRE(told().size() == 2);
+    CHECK(told()[0].find("start: Front air conditioner, Clothes dryer;") != std::string::npos);
+    CHECK(told()[1].find("start: Rear air conditioner, Clothes dryer;") != std::string::npos);
+}
+
+TEST_CASE("Every example is told without a warning") {
+    for (const char* name : {"one-leg-30a", "two-leg-50a"})
+        CHECK(configuration(example(name)).warnings.empty());
 }
 
 TEST_CASE("A start that is estimated from a nameplate is told as an estimate") {

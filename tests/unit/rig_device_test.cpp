@@ -130,9 +130,10 @@ TEST_CASE("what can be set is the source, a stop of everything, and what people 
         }
     }
     std::sort(settable.begin(), settable.end());
-    CHECK(settable == std::vector<std::string>{"front-ac/acknowledge", "front-ac/demand", "front-ac/hold",
-                                               "front-ac/prefer", "rig/stop-all", "source/present",
-                                               "water-heater/acknowledge", "water-heater/demand",
+    CHECK(settable == std::vector<std::string>{"front-ac/acknowledge", "front-ac/demand", "front-ac/forget",
+                                               "front-ac/hold", "front-ac/prefer", "microwave/forget",
+                                               "rig/stop-all", "source/present", "water-heater/acknowledge",
+                                               "water-heater/demand", "water-heater/forget",
                                                "water-heater/hold", "water-heater/prefer"});
 }
 
@@ -299,10 +300,83 @@ TEST_CASE("only an adjustable load shows what it may draw", "[rig_device]") {
     device.link_up(shown, at(0s), link);
     CHECK(link.kept(base + "/water-heater/setting") == "5.6");
     CHECK_FALSE(link.kept(base + "/front-ac/setting"));
+    CHECK(link.kept(base + "/front-ac/starts-seen"));
+    CHECK_FALSE(link.kept(base + "/water-heater/starts-seen"));  // it teaches nothing
     CHECK(convention::device_faults(link.retained, base) == no_faults);
     const auto alert =
         rules::AlertRaised{rules::AlertKind::not_adjusted, 1, {.kind = ReasonKind::turned_down}};
     CHECK(alert_sentence(alert, rig, 0, at(1s)) == "Water heater: was turned down, and its current stays");
+}
+
+TEST_CASE("a load shows how many starts it was learned from and what is usual of them, when there are more",
+          "[rig_device]") {
+    Heron h;
+    CHECK(h.value("front-ac/starts-seen") == "0");
+    CHECK(h.value("front-ac/usual-start") == "(none)");
+    CHECK(h.value("microwave/starts-seen") == "0");
+    h.shown.loads[0].starts_seen = 12;
+    h.shown.loads[0].usual_start_a = 43.26;
+    h.refresh(1ms);
+    CHECK(h.value("front-ac/starts-seen") == "12");
+    CHECK(h.value("front-ac/usual-start") == "43.3");
+    CHECK(convention::device_faults(h.link.retained, base) == no_faults);
+    h.link.forget();
+    h.shown.loads[0].drawn_a += 1;
+    h.refresh(10s);
+    CHECK(h.link.sent_to(base + "/front-ac/current").size() == 1);
+    CHECK(h.link.sent_to(base + "/front-ac/starts-seen").empty());
+    CHECK(h.link.sent_to(base + "/front-ac/usual-start").empty());
+}
+
+TEST_CASE("that a load's starts are to be forgotten tells the rules so, and shows once", "[rig_device]") {
+    Heron h;
+    const std::pair<const char*, rules::LoadIndex> loads[] = {{"front-ac/forget", 0},
+                                                              {"microwave/forget", 2}};
+    for (const auto& [below, index] : loads) {
+        const auto asked = h.only<rules::OperatorRequest>(h.set(below, "forget"));
+        CHECK(asked.request == rules::Request::forget);
+        CHECK(asked.load == index);
+        CHECK(h.link.sent_to(base + "/" + below).empty());
+        h.refresh(1s);
+        h.refresh(2s);
+        CHECK(h.link.sent_to(base + "/" + below) == std::vector<std::string>{"forget"});
+        CHECK(h.link.kept(base + "/" + below) == std::nullopt);
+    }
+    CHECK(h.complaint.empty());
+}
+
+TEST_CASE("the usual start of a load is that of its highest stage, of the starts that were seen whole",
+          "[rig_device]") {
+    rules::Rig rig = heron();
+    rig.loads[0].stages = {{"fan", 5, 400ms, 2, 5s}, {"compressor", 46, 500ms, 10, 20s}};
+    rules::Marshal marshal(rig, 0, at(0s));
+    Snapshots snapshots(marshal);
+    const auto start = [](double peak_a, bool saw_peak) {
+        return rules::SeenStart{
+            .peak_a = peak_a, .running_a = 10, .lasted = 300ms, .period = 50ms, .saw_peak = saw_peak};
+    };
+    const auto shown = [&] {
+        const auto& taken = snapshots.take({}, at(1s)).loads[0];
+        const auto whole = snapshot(marshal, at(1s)).loads[0];
+        CHECK(taken.starts_seen == whole.starts_seen);
+        CHECK(taken.usual_start_a == whole.usual_start_a);
+        return std::pair(taken.starts_seen, taken.usual_start_a);
+    };
+    CHECK(shown() == std::pair(std::uint64_t{0}, std::optional<double>{}));
+    rules::StageProfile fan(rig.loads[0].stages[0]);
+    fan.learn(start(5, true));
+    marshal.recall(0, 0, fan.memory());
+    CHECK(shown() == std::pair(std::uint64_t{0}, std::optional<double>{}));
+    rules::StageProfile compressor(rig.loads[0].stages[1]);
+    compressor.learn(start(30, false));
+    marshal.recall(0, 1, compressor.memory());
+    CHECK(shown() == std::pair(std::uint64_t{1}, std::optional<double>{}));
+    for (const double peak_a : {44.0, 41.0, 60.0})
+        compressor.learn(start(peak_a, true));
+    marshal.recall(0, 1, compressor.memory());
+    CHECK(shown() == std::pair(std::uint64_t{4}, std::optional(44.0)));
+    marshal.on(rules::OperatorRequest{at(2s), 0, rules::Request::forget});
+    CHECK(shown() == std::pair(std::uint64_t{0}, std::optional<double>{}));
 }
 
 TEST_CASE("a demand that was set shows as soon as the rules have taken it", "[rig_device]") {
@@ -349,7 +423,12 @@ TEST_CASE("what cannot be set is ignored, counted, and named in one line", "[rig
                                                            {"front-ac/prefer", ""},
                                                            {"front-ac/prefer", "99999999999999999999"},
                                                            {"front-ac/setting", "3"},
-                                                           {"microwave/prefer", "10"}};
+                                                           {"microwave/prefer", "10"},
+                                                           {"front-ac/forget", "true"},
+                                                           {"front-ac/forget", ""},
+                                                           {"front-ac/starts-seen", "0"},
+                                                           {"front-ac/usual-start", "30"},
+                                                           {"no-such-load/forget", "forget"}};
     for (const auto& [below, payload] : garbage) {
         INFO(below);
         CHECK(h.set(below, payload).empty());
@@ -429,7 +508,8 @@ constexpr std::pair<rules::AlertKind, ReasonKind> all_alerts[] = {
     {rules::AlertKind::high_voltage, ReasonKind::none},
     {rules::AlertKind::low_frequency, ReasonKind::none},
     {rules::AlertKind::open_neutral, ReasonKind::locked_out_neutral},
-    {rules::AlertKind::battery_low, ReasonKind::battery_low}};
+    {rules::AlertKind::battery_low, ReasonKind::battery_low},
+    {rules::AlertKind::departed, ReasonKind::none}};
 
 TEST_CASE("the contract on topics names every alert and every state of a load", "[rig_device]") {
     std::ifstream page(AMPMARSHAL_TOPICS_PAGE);
@@ -473,7 +553,12 @@ TEST_CASE("every alert is a whole sentence, whatever is known of limit, load and
                     for (const double available_a : {0.0, 47.5, endless}) {
                         const rules::Reason reason{
                             .kind = why, .limit = limit, .needed_a = 60.4, .available_a = available_a};
-                        whole(alert_sentence({kind, load, reason}, rig, source, at(1s)));
+                        rules::AlertRaised alert{kind, load, reason};
+                        if (kind == AlertKind::departed) {  // always of a load, and with figures
+                            alert.load = 0;
+                            alert.departure = {rules::Figure::peak, 31, 44};
+                        }
+                        whole(alert_sentence(alert, rig, source, at(1s)));
                     }
     const rules::Reason endless_heat{.limit = 1, .needed_a = 60.4, .available_a = endless};
     CHECK(alert_sentence({AlertKind::overload, std::nullopt, endless_heat}, rig, 0, at(1s)) ==

@@ -38,6 +38,17 @@ json plain_rig() {
           "stages": [ { "start_a": 4, "running_a": 4 } ], "switch": { "topic": "relay/2" } } ] })");
 }
 
+/// Both loads start hard, and need not rest.
+json hard_rig() {
+    json file = plain_rig();
+    for (auto& load : file["loads"]) {
+        load["stages"] = json::parse(R"([ { "start_a": 46, "start_window_s": 0.5, "running_a": 9 } ])");
+        load["minimum_off_s"] = 0;
+        load["minimum_on_s"] = 0;
+    }
+    return file;
+}
+
 daemon::Configuration read(const std::string& text) {
     auto result = daemon::read_configuration(text);
     if (const auto* mistakes = std::get_if<daemon::Mistakes>(&result)) {
@@ -105,6 +116,33 @@ struct World {
             others->publish({"meter", reading, adapters::Delivery::event});
             steward->tick(now);
         }
+    }
+    /// When the relay is told so, its load starts, to that peak, and runs on with that much.
+    void start(const std::string& relay, const char* peak, const char* after) {
+        for (int i = 0; i < 3000 && (relays.told.empty() || relays.told.back() != relay); ++i)
+            run(100ms);
+        REQUIRE(relays.told.back() == relay);
+        run(1s);
+        start_again(peak, after);
+    }
+    /// By itself, as it is permitted.
+    void start_again(const char* peak, const char* after) {
+        reading = peak;
+        run(400ms);
+        reading = after;
+        run(5s);
+    }
+    /// The first load of the hard rig alone stops and starts again.
+    void cycle() {
+        reading = "1";
+        run(5s);
+        start_again("45", "10");
+    }
+    std::uint64_t learned(rules::LoadIndex load = 0) const {
+        return steward->marshal().profile(load, 0).memory().seen;
+    }
+    std::string shows(const std::string& property) {
+        return std::string(broker.retained("homie/5/test/" + property).value_or("(none)"));
     }
     /// Until everything of the plain rig is on.
     void settle() {
@@ -325,11 +363,13 @@ TEST_CASE("what people set is kept before it is shown, and only when it is new")
     std::vector<daemon::Memory> kept;
     std::optional<std::string> shown_when_kept;
     w.begin(plain_rig().dump());
-    w.steward->keep_with([&](const daemon::Memory& memory) {
-        kept.push_back(memory);
-        shown_when_kept = w.broker.retained("homie/5/test/heater/hold");
-        return true;
-    });
+    w.steward->keep_with(
+        [&](const daemon::Memory& memory) {
+            kept.push_back(memory);
+            shown_when_kept = w.broker.retained("homie/5/test/heater/hold");
+            return true;
+        },
+        {});
     w.settle();
     CHECK(kept.size() == 1);
     CHECK(kept.back() == daemon::blank_memory(w.steward->marshal().rig()));
@@ -355,10 +395,12 @@ TEST_CASE("what could not be kept is offered again") {
     bool works = false;
     int offered = 0;
     w.begin(plain_rig().dump());
-    w.steward->keep_with([&](const daemon::Memory&) {
-        ++offered;
-        return works;
-    });
+    w.steward->keep_with(
+        [&](const daemon::Memory&) {
+            ++offered;
+            return works;
+        },
+        {});
     w.run(5s);
     w.tell("homie/5/test/heater/hold/set", "true");
     CHECK(offered >= 2);
@@ -380,10 +422,12 @@ TEST_CASE("a new life is told what the old one kept, and keeps nothing else befo
     w.broker.cut(*w.own, "not there yet");
     w.begin(file);
     std::vector<daemon::Memory> kept;
-    w.steward->keep_with([&](const daemon::Memory& it) {
-        kept.push_back(it);
-        return true;
-    });
+    w.steward->keep_with(
+        [&](const daemon::Memory& it) {
+            kept.push_back(it);
+            return true;
+        },
+        {});
     w.steward->inherit({.events = daemon::recall(memory, w.steward->marshal().rig(), w.now)});
     w.run(10s);
     CHECK(kept.empty());
@@ -459,25 +503,12 @@ TEST_CASE("a load runs on an inverter that carries its watts but not its volt-am
 
 TEST_CASE("a reload takes nothing off that runs, and asks for no second start of it") {
     World w;
-    json file = plain_rig();
-    for (auto& load : file["loads"]) {
-        load["stages"] = json::parse(R"([ { "start_a": 46, "start_window_s": 0.5, "running_a": 9 } ])");
+    json file = hard_rig();
+    for (auto& load : file["loads"])
         load["minimum_off_s"] = 180;
-        load["minimum_on_s"] = 0;
-    }
     w.begin(file.dump());
-    const auto start = [&](const std::string& relay, const char* peak, const char* after) {
-        for (int i = 0; i < 3000 && (w.relays.told.empty() || w.relays.told.back() != relay); ++i)
-            w.run(100ms);
-        REQUIRE(w.relays.told.back() == relay);
-        w.run(1s);
-        w.reading = peak;
-        w.run(400ms);
-        w.reading = after;
-        w.run(5s);
-    };
-    start("relay/1 ON", "45", "10");
-    start("relay/2 ON", "55", "19");
+    w.start("relay/1 ON", "45", "10");
+    w.start("relay/2 ON", "55", "19");
     w.run(10s);
     w.reload(file);
     w.relays.told.clear();
@@ -489,4 +520,161 @@ TEST_CASE("a reload takes nothing off that runs, and asks for no second start of
         CHECK(w.steward->marshal().load(i).drawn_a == Approx(9).margin(0.5));
     }
     CHECK(w.steward->marshal().profile(0, 0).memory().count == 1);
+}
+
+namespace {
+
+/// What a Steward had kept of what starts have taught, and when.
+struct Lessons {
+    explicit Lessons(World& w) : world(w) {
+        w.steward->keep_with({}, [this](const daemon::Lessons& lessons) {
+            if (works) kept.push_back(lessons);
+            offered.push_back(world.now);
+            shown_when_kept = world.shows("heater/starts-seen");
+            return works;
+        });
+    }
+    World& world;
+    bool works = true;
+    std::vector<daemon::Lessons> kept;
+    std::vector<rules::Instant> offered;
+    std::string shown_when_kept;
+};
+
+/// The hard rig with the second load held off, so that there is one to learn from.
+void begin_with_one(World& w, const json& file = hard_rig()) {
+    json one = file;
+    one["loads"][1]["wanted"] = false;
+    w.begin(one.dump());
+}
+
+}  // namespace
+
+TEST_CASE("what starts teach is kept before it shows, then every five minutes at most, and at the end") {
+    World w;
+    begin_with_one(w);
+    Lessons lessons(w);
+    w.start("relay/1 ON", "45", "10");
+    REQUIRE(lessons.kept.size() == 1);
+    CHECK(lessons.kept[0][0][0].count == 1);
+    CHECK(lessons.kept[0][0][0].last[0].peak_a == Approx(44));
+    CHECK(lessons.shown_when_kept == "0");
+    CHECK(w.shows("heater/starts-seen") == "1");
+    w.run(10min);  // nothing new
+    CHECK(lessons.kept.size() == 1);
+
+    w.cycle();
+    REQUIRE(w.learned() == 2);
+    CHECK(lessons.kept.size() == 2);
+    while (w.now - lessons.offered.back() < daemon::lessons_kept_every - 20s)
+        w.cycle();
+    CHECK(lessons.kept.size() == 2);
+    w.run(30s);
+    REQUIRE(lessons.kept.size() == 3);
+    CHECK(lessons.kept[2][0][0].seen == w.learned());
+    CHECK(lessons.kept[2][0][0].seen > 10);
+
+    w.cycle();
+    CHECK(lessons.kept.size() == 3);
+    w.steward->stop(w.now, daemon::OnStop::leave);
+    REQUIRE(lessons.kept.size() == 4);
+    CHECK(lessons.kept[3][0][0].seen == w.learned());
+}
+
+TEST_CASE("what starts teach and could not be kept is offered again after five minutes") {
+    World w;
+    begin_with_one(w);
+    Lessons lessons(w);
+    lessons.works = false;
+    w.start("relay/1 ON", "45", "10");
+    w.run(11min);
+    REQUIRE(lessons.offered.size() == 3);
+    CHECK(lessons.offered[1] - lessons.offered[0] == daemon::lessons_kept_every);
+    lessons.works = true;
+    w.run(11min);
+    CHECK(lessons.offered.size() == 4);
+    CHECK(lessons.kept.size() == 1);
+}
+
+TEST_CASE("what a person wants forgotten is forgotten at once, and no more kept") {
+    World w;
+    begin_with_one(w);
+    Lessons lessons(w);
+    w.start("relay/1 ON", "45", "10");
+    w.cycle();
+    REQUIRE(lessons.kept.size() == 1);
+    std::vector<std::string> told;
+    w.broker.meddle([&](tests::SimulatedBroker::InTransit& message) {
+        if (message.topic == "homie/5/test/heater/forget")
+            told.push_back(message.payload + ", kept " + std::to_string(lessons.kept.size()));
+        return std::size_t{1};
+    });
+    w.others->subscribe("homie/5/test/heater/forget");
+    w.tell("homie/5/test/heater/forget/set", "forget");
+    REQUIRE(lessons.kept.size() == 2);
+    CHECK(lessons.kept[1][0][0].seen == 0);
+    CHECK(lessons.kept[1][0][0].count == 0);
+    CHECK(told == std::vector<std::string>{"forget, kept 2"});
+    CHECK(w.shows("heater/starts-seen") == "0");
+    CHECK(w.shows("heater/usual-start") == "(none)");
+    w.cycle();
+    CHECK(w.shows("heater/starts-seen") == "1");
+    CHECK(lessons.kept.size() == 2);
+}
+
+TEST_CASE("a new life knows what starts had taught the old one, and is told what cannot be") {
+    World w;
+    begin_with_one(w);
+    w.start("relay/1 ON", "47", "10");
+    w.cycle();
+    daemon::Lessons lessons = daemon::lessons_of(w.steward->marshal());
+    lessons[1][0] = lessons[0][0];
+    lessons[1][0].last[1].peak_a = -1;
+
+    World next;
+    begin_with_one(next);
+    std::vector<daemon::Lessons> kept;
+    next.steward->keep_with({}, [&](const daemon::Lessons& it) {
+        kept.push_back(it);
+        return true;
+    });
+    next.steward->inherit({.lessons = lessons});
+    CHECK(next.logged("what their starts had taught is known again: Heater") == 1);
+    CHECK(next.logged("what the starts of Pump (stage 1) had taught is not taken: start 2 of 2 cannot have "
+                      "been one") == 1);
+    CHECK(next.learned(0) == 2);
+    CHECK(next.learned(1) == 0);
+    next.run(5s);
+    CHECK(next.shows("heater/starts-seen") == "2");
+    CHECK(next.shows("pump/starts-seen") == "0");
+    CHECK(kept.empty());  // it is nothing new
+    // One start was higher than is configured, and that counts.
+    CHECK(next.steward->marshal().profile(0, 0).believed(0).start_a == Approx(46));
+}
+
+TEST_CASE("what starts have taught outlives a reload under a new name, of observed loads, too, and is kept") {
+    World w;
+    json file = hard_rig();
+    file["loads"][1] = json::parse(
+        R"({ "id": "kettle", "control": "observed", "stages": [ { "start_a": 13, "running_a": 13 } ] })");
+    w.begin(file.dump());
+    w.start("relay/1 ON", "45", "10");
+    w.start_again("23", "23");
+    REQUIRE(w.learned(0) == 1);
+    REQUIRE(w.learned(1) == 1);
+    file["loads"][0]["id"] = "boiler";
+    w.hand_over(file);
+    Lessons lessons(w);
+    CHECK(w.learned(0) == 1);
+    CHECK(w.learned(1) == 1);
+    w.run(5s);
+    REQUIRE(lessons.kept.size() == 1);
+    CHECK(lessons.kept[0][0][0].seen == 1);
+    CHECK(w.shows("boiler/starts-seen") == "1");
+    CHECK(w.shows("heater/starts-seen") == "(none)");
+    CHECK(w.shows("kettle/starts-seen") == "1");
+    // Nothing else is said of a load that cannot be told anything.
+    CHECK(w.steward->marshal().load(1).drawn_a == Approx(13).margin(0.5));
+    w.hand_over(hard_rig());
+    CHECK(w.learned(1) == 0);
 }
