@@ -1,7 +1,7 @@
 // The meters of a rig: turns what they publish into samples the rules can trust. A meter watches one leg, or
-// one load alone; its values may come together in one message or on a topic each. A sample is made whenever the current (or,
-// for a meter that only tells watts, the power) arrives, with the latest of the other values that is not
-// stale.
+// one load alone; its values may come together in one message or on a topic each. A sample is made whenever
+// the current (or, for a meter that only tells watts, the power) arrives, with the latest of the other values
+// that is not stale.
 //
 // Refused and counted, never passed on: what is no number, what no wire in a rig could carry, and retained
 // messages, whose age nobody knows. A current below zero is refused, too, apart from the noise of an idle
@@ -30,7 +30,7 @@ struct MeterWiring {
     std::string id;
     rules::Leg leg;
     std::optional<rules::LoadIndex> load{};  ///< it watches this load alone; nothing: all of the leg
-    std::optional<NumberAt> current;  ///< exactly one of current and power is there
+    std::optional<NumberAt> current;         ///< exactly one of current and power is there
     std::optional<NumberAt> power;
     std::optional<NumberAt> voltage;
     std::optional<NumberAt> frequency;

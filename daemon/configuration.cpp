@@ -552,18 +552,22 @@ rules::Duration window_of_highest_start(const rules::Load& load) {
 /// A meter that is too slow for a motor's start measures all the rest, and its peak looks like a small one.
 void warn_of_slow_meters(Draft& draft) {
     auto& meters = draft.configuration.meters;
+    const auto& loads = draft.rig().loads;
+    const auto watches = [&](const adapters::MeterWiring& meter, const rules::Load& load) {
+        return meter.load ? loads[*meter.load].id == load.id : load.legs.contains(meter.leg);
+    };
     const auto unseen = [&](const rules::Load& load) {
         return load.starts_hard() && !load.adjustment &&
                std::none_of(meters.begin(), meters.end(), [&](const auto& meter) {
-                   return load.legs.contains(meter.leg) &&
-                          rules::sees_peak(meter.peak.has_value(), meter.period,
-                                           window_of_highest_start(load));
+                   return watches(meter, load) && rules::sees_peak(meter.peak.has_value(), meter.period,
+                                                                   window_of_highest_start(load));
                });
     };
     for (std::size_t i = 0; i < meters.size(); ++i) {
+        if (meters[i].load) continue;
         std::string names;
         auto shortest = rules::Duration::max();
-        for (const rules::Load& load : draft.rig().loads) {
+        for (const rules::Load& load : loads) {
             if (!load.legs.contains(meters[i].leg) || !unseen(load)) continue;
             names += (names.empty() ? "" : ", ") + load.name;
             shortest = std::min(shortest, window_of_highest_start(load));

@@ -382,6 +382,9 @@ void Marshal::Core::handle(const LinkChanged& event) {
     link_up_at = event.at;
     for (Track& track : tracks)
         track.heard = track.asserted = false;
+    // What an earlier life was taught may have departed already.
+    for (LoadIndex i = 0; link_up && i < loads.size(); ++i)
+        tell_departure(i);
 }
 
 /// After the link came up every switch is told once what it should be. Off at once; on only when the meters

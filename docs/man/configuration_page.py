@@ -36,7 +36,10 @@ class Page:
         self.out = []
 
     def meant(self, node):
-        return self.schema["$defs"][node["$ref"].rsplit("/", 1)[1]]
+        found = self.schema
+        for step in node["$ref"].removeprefix("#/").split("/"):
+            found = found[step]
+        return found
 
     def resolved(self, node):
         """The node with what it refers to; its own words win."""
@@ -92,6 +95,8 @@ class Page:
         whole = self.resolved(member)
         listed = [*whole.get("prefixItems", []), whole.get("items", member)]
         inner = listed[-1] if self.members(listed[-1]) else listed[0]
+        while "$ref" in inner and "$ref" in self.meant(inner):
+            inner = self.meant(inner)
         if not self.members(inner):
             return None
         title = (inner.get("$ref") or name).rsplit("/", 1)[-1].replace("_", " ").upper()

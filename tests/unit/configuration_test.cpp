@@ -570,7 +570,7 @@ TEST_CASE("A load's own meter is read beside the meters of the legs, at the load
     REQUIRE(it.rig.loads[3].own_meter);
     CHECK(it.rig.loads[3].own_meter->period == 1s);
     CHECK(it.rig.loads[3].own_meter->stale_after == 3s);
-    CHECK(it.rig.timing.meter_period[rules::Leg::l2] == 200ms);  // the leg's stays its own
+    CHECK(it.rig.timing.meter_period[rules::Leg::l2] == 150ms);  // the leg's stays its own
     json file = example("two-leg-50a");
     file["loads"][2]["meter"] = {{"power", {{"topic", "plug"}}}};
     CHECK(configuration(file).meters[2].nominal_v == 240);
