@@ -124,6 +124,8 @@ struct OwnBooks {
     explicit OwnBooks(Duration meter_period) : watch(meter_period) {}
     LegWatch watch;
     std::optional<Instant> heard_at{};
+    Instant moved_at{};            ///< last began to
+    std::optional<Step> untold{};  ///< seen whole, and not booked yet
 };
 
 struct LimitBooks {
@@ -219,7 +221,8 @@ struct Marshal::Core {
     void handle_own(const MeterSample& event);
     bool tells_itself(LoadIndex i) const;
     bool unmoved(LoadIndex i, Instant since) const;
-    void take_its_word(LoadIndex i, const std::optional<Step>& step, bool holds_peaks);
+    void take_its_word(LoadIndex i, bool holds_peaks);
+    bool legs_show(LoadIndex i) const;
     void look_at_off(LoadIndex i, double drawn_a);
     std::size_t stages_at(LoadIndex i, double current_a) const;
 

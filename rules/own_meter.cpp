@@ -45,36 +45,55 @@ bool Marshal::Core::unmoved(LoadIndex i, Instant since) const {
 void Marshal::Core::handle_own(const MeterSample& event) {
     const LoadIndex i = *event.load;
     if (!own[i]) return;
-    own[i]->heard_at = event.at;
-    LegWatch& watch = own[i]->watch;
+    OwnBooks& books = *own[i];
+    books.heard_at = event.at;
     const Duration window = loads[i].start_window() + 2 * loads[i].own_meter->period;
-    const auto steps = watch.sample(event.at, event.current_a, event.peak_a, window);
-    if (watch.moving()) return;
-    take_its_word(i, steps.second ? std::nullopt : steps.first, event.peak_a.has_value());
+    const auto steps = books.watch.sample(event.at, event.current_a, event.peak_a, window);
+    if (books.watch.moving()) {
+        books.moved_at = books.watch.began();
+        books.untold.reset();
+        return;
+    }
+    if (steps.first && !steps.second) books.untold = steps.first;
+    take_its_word(i, event.peak_a.has_value());
+}
+
+/// Each of its legs has been read since this load last moved. Until then its start stays reserved, for no
+/// reading of the leg holds its current yet.
+bool Marshal::Core::legs_show(LoadIndex i) const {
+    return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
+        const auto& heard_at = legs[leg].heard_at;
+        const Instant shows_from = own[i]->moved_at + rig.timing.meter_period[leg];
+        return !loads[i].legs.contains(leg) || (heard_at && *heard_at >= shows_from);
+    });
 }
 
 /// The meter's current is steady. What was booked less than a period ago it may not have shown yet; but a
 /// step that began after that is news.
-void Marshal::Core::take_its_word(LoadIndex i, const std::optional<Step>& step, bool holds_peaks) {
+void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     Track& track = tracks[i];
+    OwnBooks& books = *own[i];
     const Duration period = loads[i].own_meter->period;
     const Instant changed_at = std::max(track.booked_at, track.switched_at + loads[i].switch_latency);
-    if (step ? step->began <= changed_at : now <= changed_at + period) return;
-    const double level_a = own[i]->watch.level_a();
+    if (books.untold && books.untold->began <= changed_at) books.untold.reset();
+    if (!books.untold && now <= changed_at + period) return;
+    const double level_a = books.watch.level_a();
     const std::size_t running = stages_at(i, level_a);
     const double drawn_a = running > 0 ? level_a : 0;
     if (loads[i].controlled() && !track.on && !track.stuck && !track.relief) return look_at_off(i, drawn_a);
     const double change_a = drawn_a - track.drawn_a;
     if (running > track.settled && standing(i)) {
-        const Step own_step = step.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a});
-        if (step) learn(i, running, own_step, period, holds_peaks);
-        accept_rise(i, running, change_a, own_step);
+        if (!legs_show(i)) return;
+        if (books.untold) learn(i, running, *books.untold, period, holds_peaks);
+        accept_rise(i, running, change_a,
+                    books.untold.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a}));
     } else if (running < track.settled || (track.relief && running == 0)) {
         accept_fall(i, running, -change_a);
     } else {
         if (!track.relief && !track.rises_until) track.drawn_a = drawn_a;
         return;
     }
+    books.untold.reset();
     track.drawn_a = drawn_a;
     for (Leg leg : all_legs)
         if (loads[i].legs.contains(leg) && legs[leg].watch.moving()) legs[leg].told_a += change_a;

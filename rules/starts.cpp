@@ -504,7 +504,9 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
 bool Marshal::Core::disobeys(LoadIndex i) const {
     const Load& load = loads[i];
     const Relief& relief = *tracks[i].relief;
-    if (tells_itself(i)) return own[i]->watch.now_a() >= 0.5 * relief.drawn_a;
+    if (tells_itself(i) &&
+        *own[i]->heard_at >= tracks[i].switched_at + load.switch_latency + load.own_meter->period)
+        return own[i]->watch.now_a() >= 0.5 * relief.drawn_a;
     if (!tracks[i].sure || tracks[i].or_else) return false;
     if (relief.obeyed || relief.drawn_a < least_judged_a) return false;
     // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word

@@ -202,6 +202,39 @@ TEST_CASE("what a load's own meter has told already is not taken for another's s
     CHECK(s.state(1) == "permitted");
 }
 
+TEST_CASE("a start that its own meter shows first stays reserved until the leg's meter shows it") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 16), resistive("kettle", 2, 16)});
+    for (Load& load : rig.loads)
+        load.control = Control::switched;
+    rig.loads[0].own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    rig.timing.meter_period[Leg::l1] = 2s;
+    rig.timing.stale_after[Leg::l1] = 6s;
+    Stand s(rig);
+    const auto leg_reads = [&](double l1_a) { s.send(MeterSample{s.now, Leg::l1, l1_a}); };
+    const auto plug_reads = [&](double own_a, Duration for_) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 100ms;
+            s.send(MeterSample{s.now, Leg::l1, own_a, {}, {}, {}, LoadIndex{0}});
+        }
+    };
+    s.send(LinkChanged{s.now, true});
+    for (int n = 0; n < 10 && !s.on(0); ++n) {
+        plug_reads(0, 2s);
+        leg_reads(1);
+    }
+    REQUIRE(s.on(0));
+    plug_reads(0, 300ms);
+    plug_reads(16, 1600ms);
+    CHECK(s.state(0) == "starting");  // on the last reading of the leg there is room for both
+    CHECK_FALSE(s.on(1));
+    leg_reads(17);
+    plug_reads(16, 2s);
+    leg_reads(17);
+    plug_reads(16, 1s);
+    CHECK(s.state(0) == "running");
+    CHECK_FALSE(s.on(1));
+}
+
 TEST_CASE("its own meter teaches a load's starts, where the leg's could have been another's") {
     Rig rig = twins(true);
     rig.loads[1].own_meter.reset();
