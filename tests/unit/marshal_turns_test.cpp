@@ -97,3 +97,38 @@ TEST_CASE("who has room beside the others takes no turns") {
     CHECK(s.state(0) == "running");
     CHECK(s.state(1) == "running");
 }
+
+TEST_CASE("loads of one rotation take turns beside a load that takes none") {
+    Rig rig = one_of_two();
+    for (Load& load : rig.loads)
+        load.rotation = "rooms";
+    rig.loads.push_back(resistive("lamp", 3, 2));
+    rig.sources[0] = generator(1500, 3000);  // 11.9 A may stay on
+    Stand s(rig);
+    s.settle(1, 5s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(2));
+    s.read(3, 2s);
+    s.read(11, 90s);
+    CHECK(s.on(0));
+    s.read_until_command(11, 20s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "shed_for_turn");
+    CHECK(s.on(2));
+    s.read(3, 5s);
+    CHECK(s.on(1));
+}
+
+TEST_CASE("a permit is not called unused while its start is still awaited") {
+    Rig rig = one_of_two();
+    rig.timing.starts_at_once = 2;
+    rig.loads[0].stages[0].latest_after = 300s;
+    Stand s(rig);
+    s.settle(1, 2s);
+    REQUIRE(s.on(0));
+    s.read(1, 290s);
+    CHECK(s.on(0));
+    s.read_until_command(1, 20s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "shed_unused");
+}
