@@ -159,6 +159,16 @@ TEST_CASE("With a soft starter of 12 A an air conditioner fits small generators 
     CHECK(fits(generator(1300, 1500), 0, 12, 10));
 }
 
+TEST_CASE("A breaker that is built to carry its rating all day is not kept to 80 % of it") {
+    const BreakerPlate all_day{.rating_a = 30, .continuous_share = 1};
+    const Source source = compile("breaker", "the breaker", 120, Feed::one_leg, all_day);
+    const Limit& limit = source.limits.front();
+    REQUIRE(limit.images.size() == 1);
+    CHECK_FALSE(limit.images[0].time_to_trip(0, 0.95 * 30));
+    const Source other = compile("breaker", "the breaker", 120, Feed::one_leg, BreakerPlate{30});
+    CHECK(other.limits.front().images.size() == 2);
+}
+
 TEST_CASE("Impossible plates are told with what would be right") {
     const auto says = [](const Plate& plate, const std::string& words) {
         const std::string fault = plate_fault(plate);

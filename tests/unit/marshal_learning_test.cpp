@@ -269,3 +269,20 @@ TEST_CASE("a lockout that was none keeps nothing off") {
     s.settle(1, 5s);
     CHECK(s.on(0));
 }
+
+TEST_CASE("what was learned of a supply's impedance is handed on where the rig is still on that supply") {
+    const Rig rig = rig_of({breaker(30), breaker(20)}, {observed("heater", 10)});
+    Stand old(rig);
+    for (int i = 0; i < 20; ++i) {
+        const double reading_a = i % 2 == 0 ? 1 : 11;
+        old.voltage_v = 121 - 0.2 * reading_a;
+        old.read(reading_a, 5s);
+    }
+    REQUIRE(old.marshal.impedance_ohm(Leg::l1));
+    const std::optional<SourceIndex> sources[] = {0, 1};
+    for (const SourceIndex present : {0U, 1U}) {
+        Stand next(rig, present);
+        next.marshal.succeed(old.marshal, {}, sources);
+        CHECK(next.marshal.impedance_ohm(Leg::l1).has_value() == (present == 0));
+    }
+}
