@@ -367,3 +367,27 @@ TEST_CASE(
     CHECK(s.on(charger));
     CHECK(s.settings_a[charger] < 15);
 }
+
+TEST_CASE("a charger is not turned down where it is enough to wait until the source has cooled") {
+    Load motor = resistive("motor", 1, 8);
+    motor.stages[0] = {"motor", 60, 500ms, 8, 1s};
+    motor.wanted_at_start = false;
+    Stand s(rig_of({breaker(30)}, {motor, charger_of(2)}));
+    s.send(LinkChanged{s.now, true});
+    const auto run = [&](double other_a, Duration time) {
+        for (const Instant end = s.now + time; s.now < end;)
+            s.read(other_a + (s.on(0) ? 8 : 0) + (s.on(1) ? s.settings_a[1] : 0));
+    };
+    run(8, 300s);
+    REQUIRE(s.settings_a[1] == 15);
+    run(13, 30s);
+    run(7, 600ms);  // in two steps, neither of which is the charger's
+    run(1, 1s);
+    s.send(DemandChanged{s.now, 0, true});
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "start_too_hot");
+    for (int i = 0; i < 200 && !s.on(0); ++i)
+        run(1, 100ms);
+    CHECK(s.on(0));
+    CHECK(s.settings_a[1] == 15);
+}

@@ -262,6 +262,7 @@ TEST_CASE("for no time at all a cool image allows any current, and a hot one wha
 
 TEST_CASE("a rig of forty loads that may all start at any time is kept like a small one") {
     std::vector<Load> loads;
+    loads.reserve(40);
     for (int i = 0; i < 40; ++i)
         loads.push_back(resistive("lamp " + std::to_string(i), i + 1, 2));
     Stand s(rig_of({breaker(100)}, loads));
