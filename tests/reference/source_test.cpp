@@ -159,6 +159,16 @@ TEST_CASE("With a soft starter of 12 A an air conditioner fits small generators 
     CHECK(fits(generator(1300, 1500), 0, 12, 10));
 }
 
+TEST_CASE("A breaker that is built to carry its rating all day is not kept to 80 % of it") {
+    const BreakerPlate all_day{.rating_a = 30, .continuous_share = 1};
+    const Source source = compile("breaker", "the breaker", 120, Feed::one_leg, all_day);
+    const Limit& limit = source.limits.front();
+    REQUIRE(limit.images.size() == 1);
+    CHECK_FALSE(limit.images[0].time_to_trip(0, 0.95 * 30));
+    const Source other = compile("breaker", "the breaker", 120, Feed::one_leg, BreakerPlate{30});
+    CHECK(other.limits.front().images.size() == 2);
+}
+
 TEST_CASE("Impossible plates are told with what would be right") {
     const auto says = [](const Plate& plate, const std::string& words) {
         const std::string fault = plate_fault(plate);
@@ -169,17 +179,25 @@ TEST_CASE("Impossible plates are told with what would be right") {
     CHECK(plate_fault(GeneratorPlate{2800, 3500, 10s}).empty());
     CHECK(plate_fault(InverterPlate{2000, 4000, 5s}).empty());
     says(BreakerPlate{0}, "from 1 to 100 A");
+    says(BreakerPlate{101}, "from 1 to 100 A");
     says(BreakerPlate{30, 1.2}, "steady share");
     says(BreakerPlate{30, 0.95, 0}, "continuous share");
     says(BreakerPlate{30, 0.95, 0.8, 0.3}, "too hot");
+    says(BreakerPlate{30, 0.95, 0.8, 1.1}, "check its temperature");
     says(GeneratorPlate{50, 3500, 10s}, "running watts");
+    says(GeneratorPlate{51'000, 60'000, 10s}, "running watts");
     says(GeneratorPlate{2800, 2700, 10s}, "starting watts");
+    says(GeneratorPlate{2800, 101'000, 10s}, "starting watts");
     says(GeneratorPlate{2800, 3500, 0s}, "from 0.1 to 600 s");
+    says(GeneratorPlate{2800, 3500, 11min}, "from 0.1 to 600 s");
     says(GeneratorPlate{2800, 3500, 10s, 2}, "steady share");
     says(GeneratorPlate{2800, 3500, 10s, 0.95, 0.01}, "leaves nothing");
     says(GeneratorPlate{2800, 3500, 10s, 0.95, 1.1}, "derating");
     says(InverterPlate{50, 4000, 5s}, "continuous watts");
+    says(InverterPlate{51'000, 60'000, 5s}, "continuous watts");
     says(InverterPlate{2000, 1900, 5s}, "surge watts");
+    says(InverterPlate{2000, 101'000, 5s}, "surge watts");
+    says(InverterPlate{2000, 4000, 0s}, "from 0.1 to 600 s");
     says(InverterPlate{2000, 4000, 20min}, "from 0.1 to 600 s");
     says(InverterPlate{2000, 4000, 5s, 0}, "steady share");
 }

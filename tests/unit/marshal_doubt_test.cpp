@@ -392,3 +392,172 @@ TEST_CASE("a load that is stuck on is not told on when the link comes back and f
     for (const Switch& told : s.read(9, 10s))
         CHECK_FALSE(told.on);
 }
+
+TEST_CASE("two that were told to stop explain a fall together, also while another is about to start") {
+    Rig rig = rig_of({breaker(60)}, {resistive("a", 1, 8), resistive("b", 2, 6), resistive("c", 3, 5)});
+    rig.loads[2].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);
+    s.read(9, 3s);
+    s.read(15, 3s);
+    REQUIRE(s.state(1) == "running");
+    s.send(DemandChanged{s.now, 2, true});
+    REQUIRE(s.state(2) == "starting");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(1, 500ms);
+    CHECK(s.state(2) == "starting");
+    CHECK(s.marshal.load(2).drawn_a == 0);
+    s.read(6, 3s);
+    CHECK(s.state(2) == "running");
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE(
+    "where less flows than what is believed to run on a leg, none of it is, but what stops is waited for") {
+    Stand s(rig_of({breaker(60, Feed::two_legs)},
+                   {resistive("a", 1, 8), resistive("b", 2, 11), resistive("c", 3, 6),
+                    resistive("elsewhere", 4, 9, LegSet(Leg::l2))},
+                   LegSet::both()));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 10s, 1);
+    s.read(1, 3s, 10);
+    for (const double reading_a : {9, 20, 26})
+        s.read(reading_a, 3s, 10);
+    for (const LoadIndex i : {0U, 1U, 2U, 3U})
+        REQUIRE(s.state(i) == "running");
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(10.65, 2s, 10);  // c and one of the others: nobody knows which
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "permitted");
+    CHECK(s.state(2) == "off");
+    CHECK(s.state(3) == "running");
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("a load too small to tell from noise is never called disobedient") {
+    Stand s(rig_of({breaker(30)}, {resistive("lamp", 1, 1.2)}));
+    s.settle(1, 3s);
+    s.read(2.2, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(2.2, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+    CHECK(s.state(0) == "off");
+}
+
+TEST_CASE("a compressor whose current stays is disobedient whatever its switch says") {
+    Load load = resistive("compressor", 1, 10);
+    load.stages[0].start_a = 40;
+    load.reports_switch = true;
+    Stand s(rig_of({breaker(30)}, {load}));
+    s.settle(1, 10s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(40, 200ms);
+    s.read(11, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(11, 1s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(11, 10s);
+    CHECK(s.alert("disobedience"));
+}
+
+TEST_CASE("an idle load of the other leg does not account for a current that stays") {
+    const LegSet leg = GENERATE(LegSet(Leg::l1), LegSet(Leg::l2));
+    Stand s(rig_of({breaker(30, Feed::two_legs)}, {resistive("told", 1, 8), resistive("idle", 2, 8.1, leg)},
+                   LegSet::both()));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 3s, 1);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(1, 3s, 1);
+    s.read(9, 3s, 1);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    s.read(9, 60s, 1);
+    REQUIRE(s.on(1));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(9, 10s, 1);
+    CHECK(s.alert("disobedience") == (leg == LegSet(Leg::l2)));
+}
+
+TEST_CASE("who was told to stop is not judged by a meter that says nothing, but when it speaks again") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
+    s.settle(1, 3s);
+    s.read(9, 3s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.wait(20s);
+    REQUIRE(s.alert("meter_silent"));
+    CHECK_FALSE(s.alert("disobedience"));
+    const bool obeyed = GENERATE(true, false);
+    s.read(obeyed ? 1 : 9, 5s);
+    CHECK(s.alert("disobedience") == !obeyed);
+}
+
+TEST_CASE("nobody is told again to stop while the link is down") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
+    s.settle(1, 3s);
+    s.read(9, 3s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.send(LinkChanged{s.now, false});
+    CHECK(s.read(9, 5s).empty());
+}
+
+TEST_CASE("a switched air conditioner whose compressor does not come goes on blowing") {
+    Load load = air_conditioner("unit", 1, 40, 10);
+    load.control = Control::switched;
+    Stand s(rig_of({breaker(30)}, {load}));
+    s.settle(1, 182s);
+    s.read(3, 120s);
+    CHECK(s.on(0));
+    CHECK_FALSE(s.alert("did_not_start"));
+    CHECK(s.marshal.load(0).drawn_a == Approx(2).margin(0.2));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    CHECK_FALSE(s.on(0));
+}
+
+TEST_CASE("where the peak fits two others alike, the start is that of the load that was just commanded") {
+    std::vector<Load> units{air_conditioner("large", 1, 36, 9.2), air_conditioner("as large", 2, 36.5, 9.3),
+                            air_conditioner("small", 3, 20, 8)};
+    for (Load& unit : units)
+        unit.stages.erase(unit.stages.begin());
+    units[2].wanted_at_start = false;
+    Stand s(rig_of({breaker(60)}, units));
+    s.settle(1, 300s);
+    s.send(DemandChanged{s.now, 2, true});
+    REQUIRE(s.on(2));
+    s.read(30.5, 300ms);
+    s.read(9.6, 3s);
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.marshal.load(1).drawn_a == 0);
+    CHECK(s.marshal.load(2).drawn_a == Approx(8.6).margin(0.3));
+}
+
+TEST_CASE("a demand that ends and comes back at once waits until the load was seen off") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
+    s.settle(1, 3s);
+    s.read(9, 3s);
+    s.send(DemandChanged{s.now, 0, false});
+    REQUIRE_FALSE(s.on(0));
+    s.send(DemandChanged{s.now, 0, true});
+    CHECK(s.says(0) == "waits to be seen off for another 10 s");
+    s.read(1, 5s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("under a silent meter nobody is known to leave its permit unused") {
+    const auto first_to_go = [](Duration silent_for) {
+        Rig rig = rig_of({generator(3000, 4400), generator(1200, 2400)},
+                         {resistive("runs", 1, 8), air_conditioner("idles", 2, 20, 8)});
+        Stand s(rig);
+        s.settle(1, 200s);
+        s.read(9, 3s);
+        REQUIRE(s.on(1));
+        s.wait(silent_for);
+        s.send(SourceChanged{s.now, 1});
+        s.send(Tick{s.now});
+        return std::pair(s.on(0), s.on(1));
+    };
+    CHECK(first_to_go(0s) == std::pair(true, false));
+    CHECK_FALSE(first_to_go(5s).second);
+}

@@ -1,10 +1,12 @@
 // What a small mistake in the rules would change, and no other test would notice: found by making such
 // mistakes on purpose (tests/mutation). Currents are invented.
 #include <algorithm>
+#include <cmath>
 
 #include "rules/impedance.h"
 #include "rules/learned_starts.h"
 #include "rules/leg_watch.h"
+#include "rules/standing.h"
 #include "tests/support/catch.h"
 #include "tests/support/marshal_stand.h"
 
@@ -30,8 +32,10 @@ int changes(std::span<const Action> actions) {
 TEST_CASE("when a start does not settle and two may be the one, only those two go") {
     Stand s(rig_of({breaker(100, Feed::two_legs)},
                    {motor("runs", 1, 60, 20), motor("one", 2, 46, 10), motor("another", 3, 44, 10.5),
-                    motor("elsewhere", 4, 46, 10, LegSet(Leg::l2)), resistive("heater", 5, 10)},
+                    motor("elsewhere", 4, 46, 10, LegSet(Leg::l2)), resistive("heater", 5, 10),
+                    motor("held", 6, 46, 10), observed("microwave", 10)},
                    LegSet::both()));
+    s.send(OperatorRequest{s.now, 5, Request::hold});
     s.settle(1, 60s);
     for (const LoadIndex i : {0U, 1U, 2U, 3U, 4U})
         REQUIRE(s.on(i));
@@ -45,6 +49,8 @@ TEST_CASE("when a start does not settle and two may be the one, only those two g
     CHECK(s.on(0));
     CHECK(s.on(3));
     CHECK(s.on(4));
+    CHECK(s.why(5) == "held_by_person");
+    CHECK(s.why(6) == "none");
 }
 
 TEST_CASE("the level of a leg follows a current that wanders slowly, and a slow rise is no step") {
@@ -194,4 +200,103 @@ TEST_CASE("the setting of a load outlives a change of the configuration, as far 
     const std::optional<LoadIndex> heirs[] = {0};
     next.marshal.succeed(old.marshal, heirs, {});
     CHECK(next.marshal.load(0).setting_a.value() == expected_a);
+}
+
+TEST_CASE("readings of a leg that the rig does not have count for nothing") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
+    s.settle(1, 5s);
+    REQUIRE(s.on(0));
+    CHECK(s.send(MeterSample{s.now, Leg::l2, 500, {}, 3.0}).empty());
+    CHECK_FALSE(s.alert("supply_lost"));
+    CHECK_FALSE(s.marshal.current_a(Leg::l2));
+    CHECK_FALSE(s.marshal.voltage_v(Leg::l2));
+    CHECK(s.on(0));
+}
+
+TEST_CASE("what cannot be controlled is not said to be told on, even while only observing") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10), observed("microwave", 10)});
+    rig.observing = true;
+    const Stand s(rig);
+    CHECK(s.marshal.load(0).commanded_on);  // nothing tells what its switch is at: the worst is expected
+    CHECK_FALSE(s.marshal.load(1).commanded_on);
+}
+
+TEST_CASE("a retained word of a switch that comes late changes nothing of what was told since") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].reports_switch = true;
+    const bool on = GENERATE(true, false);
+    rig.loads[0].wanted_at_start = on;
+    Stand s(rig);
+    s.settle(1, 10s);
+    REQUIRE(s.on(0) == on);
+    CHECK(s.send(SwitchFeedback{s.now, 0, !on, false}).empty());
+    s.read(1, 60s);
+    CHECK(s.on(0) == on);
+    CHECK(s.marshal.load(0).commanded_on == on);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("the time to a trip is that of whichever image of a limit trips first") {
+    const ThermalImage slow{10, 1000s};
+    const ThermalImage quick{10, 10s};
+    const auto images = GENERATE_COPY(std::vector{slow, quick}, std::vector{quick, slow});
+    Source source = breaker(30);
+    source.limits[0].images = images;
+    Stand s(rig_of({source}, {}));
+    s.settle(0, 1s);
+    s.send(MeterSample{s.now, Leg::l1, 20});
+    REQUIRE(s.marshal.limit(0).time_to_trip);
+    // tau ln(r^2 / (r^2 - 1)) from cold, IEC 60255-149; r = 2.
+    CHECK(seconds(*s.marshal.limit(0).time_to_trip) == Approx(10 * std::log(4.0 / 3)));
+}
+
+TEST_CASE("for no time at all a cool image allows any current, and a hot one what it carries for ever") {
+    Source source = breaker(30);
+    Limit& limit = source.limits[0];
+    limit.images = {ThermalImage{30, 10s}};
+    const double cool[] = {0.2};
+    const double hot[] = {0.99};
+    CHECK(most_for(limit, cool, 0s, to_join) == Approx(to_join.ceiling * limit.ceiling_a));
+    CHECK(most_for(limit, hot, 0s, to_join) == Approx(30 * std::sqrt(to_join.heat)));
+}
+
+TEST_CASE("a rig of forty loads that may all start at any time is kept like a small one") {
+    std::vector<Load> loads;
+    loads.reserve(40);
+    for (int i = 0; i < 40; ++i)
+        loads.push_back(resistive("lamp " + std::to_string(i), i + 1, 2));
+    Stand s(rig_of({breaker(100)}, loads));
+    s.settle(1, 100s);
+    REQUIRE(s.on(39));
+    s.read(3, 5s);  // any of them
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        CHECK(s.state(i) == "permitted");
+    s.read(299, 100ms);
+    CHECK_FALSE(s.on(39));
+}
+
+TEST_CASE(
+    "a start is learned from also while nobody knows the source, but not at which share of its voltage") {
+    Stand s(rig_of({breaker(30)}, {observed("pump", 10)}), std::nullopt);
+    s.voltage_v = 118;
+    s.settle(1, 5s);
+    s.voltage_v = 112;
+    s.read(11, 300ms);
+    s.read(11, 5s);
+    const auto& memory = s.marshal.profile(0, 0).memory();
+    REQUIRE(memory.count == 1);
+    CHECK(memory.last[0].running_a == Approx(10));
+    CHECK_FALSE(memory.last[0].line_share);
+}
+
+TEST_CASE("a meter's period that cannot be is no part of a remembered start") {
+    const Stage compressor{"compressor", 46, 500ms, 10, 20s};
+    StageProfile::Memory kept;
+    kept.seen = kept.count = 1;
+    kept.last[0] = {.peak_a = 40, .running_a = 10, .lasted = 400ms, .period = 100ms, .saw_peak = true};
+    CHECK_FALSE(StageProfile(compressor).restore(kept));
+    kept.last[0].period = 61s;
+    CHECK(StageProfile(compressor).restore(kept));
+    kept.last[0].period = 0s;
+    CHECK(StageProfile(compressor).restore(kept));
 }

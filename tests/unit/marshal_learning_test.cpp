@@ -162,3 +162,127 @@ TEST_CASE("the Marshal of a new configuration goes on with what runs, and reserv
     next.read(1, 5s);
     CHECK(next.marshal.limit(0).current_a == Approx(1));
 }
+
+namespace {
+
+/// What a start of this stage has taught, handed on to a Marshal whose stage is `changed`.
+std::size_t handed_on(const Stage& changed) {
+    Load load = resistive("pump", 1, 10);
+    Stand old(rig_of({breaker(30)}, {load}));
+    StageProfile::Memory kept;
+    kept.seen = kept.count = 1;
+    kept.last[0] = {.peak_a = 10, .running_a = 10, .lasted = 100ms, .period = 100ms, .saw_peak = true};
+    REQUIRE_FALSE(old.marshal.recall(0, 0, kept));
+    load.stages[0] = changed;
+    Stand next(rig_of({breaker(30)}, {load}));
+    const std::optional<LoadIndex> heirs[] = {0};
+    next.marshal.succeed(old.marshal, heirs, {});
+    return next.marshal.profile(0, 0).memory().count;
+}
+
+}  // namespace
+
+TEST_CASE("what a stage has taught is handed on if nothing in its configuration has changed") {
+    const Stage same = resistive("pump", 1, 10).stages[0];
+    CHECK(handed_on(same) == 1);
+    std::vector<Stage> changed(5, same);
+    changed[0].name = "motor";
+    changed[1].start_a += 1;
+    changed[2].start_window += 1ms;
+    changed[3].running_a -= 1;
+    changed[4].latest_after += 1s;
+    for (const Stage& stage : changed)
+        CHECK(handed_on(stage) == 0);
+}
+
+TEST_CASE("a load that is gone from a new configuration, or has other stages there, hands nothing on") {
+    const Load pump = resistive("pump", 1, 10);
+    Stand old(rig_of({breaker(30)}, {pump, resistive("heater", 2, 8)}));
+    old.settle(1, 10s);
+    old.read(11, 3s);
+    REQUIRE(old.state(0) == "running");
+    Load split = pump;
+    split.stages.push_back(split.stages[0]);
+    Stand next(rig_of({breaker(30)}, {split}));
+    const std::optional<LoadIndex> heirs[] = {0, std::nullopt};
+    next.marshal.succeed(old.marshal, heirs, {});
+    CHECK_FALSE(next.marshal.load(0).commanded_on);
+    CHECK(next.marshal.load(0).drawn_a == 0);
+}
+
+TEST_CASE("a start on a source that is no more stays remembered, but as one on a source unknown") {
+    const Rig rig = rig_of({breaker(30)}, {resistive("pump", 1, 10)});
+    Stand old(rig);
+    StageProfile::Memory kept;
+    kept.seen = kept.count = 2;
+    kept.last[0] = {
+        .peak_a = 10, .running_a = 10, .lasted = 100ms, .period = 100ms, .saw_peak = true, .source = 0};
+    kept.last[1] = kept.last[0];
+    kept.last[1].source = 7;
+    REQUIRE_FALSE(old.marshal.recall(0, 0, kept));
+    Stand next(rig);
+    const std::optional<LoadIndex> heirs[] = {0};
+    const std::optional<SourceIndex> sources[] = {0};
+    next.marshal.succeed(old.marshal, heirs, sources);
+    const auto& last = next.marshal.profile(0, 0).memory().last;
+    CHECK(last[0].source == SourceIndex{0});
+    CHECK_FALSE(last[1].source);
+}
+
+TEST_CASE("a source that was left cools on under a new configuration, whichever is present there") {
+    const auto room_a = [](Duration since_left) {
+        const Rig rig = rig_of({breaker(30), breaker(20)}, {});
+        Stand old(rig);
+        old.settle(29.5, 2h);
+        old.send(SourceChanged{old.now, 1});
+        old.read(1, since_left);
+        Stand next(rig, 1);
+        next.now = old.now;
+        const std::optional<SourceIndex> sources[] = {0, 1};
+        next.read(1);
+        next.marshal.succeed(old.marshal, {}, sources);
+        next.send(SourceChanged{next.now, 0});
+        next.read(1);
+        return next.marshal.limit(0).start_headroom_a;
+    };
+    CHECK(room_a(2h) > room_a(1s) + 1);
+}
+
+TEST_CASE("a charger that is off when the configuration changes starts at its lowest setting") {
+    Load charger = resistive("charger", 1, 15);
+    charger.control = Control::switched;
+    charger.adjustment = Adjustment{3, 2, 20s};
+    charger.wanted_at_start = false;
+    Stand old(rig_of({breaker(30)}, {charger}));
+    old.settle(1, 5s);
+    charger.adjustment->least_a = 5;
+    Stand next(rig_of({breaker(30)}, {charger}));
+    const std::optional<LoadIndex> heirs[] = {0};
+    next.marshal.succeed(old.marshal, heirs, {});
+    CHECK(next.marshal.load(0).setting_a == 5.0);
+}
+
+TEST_CASE("a lockout that was none keeps nothing off") {
+    Stand s(rig_of({breaker(30)}, {resistive("pump", 1, 10)}));
+    s.send(LockoutRecalled{s.now, 0, Lockout::none});
+    CHECK(s.alerts.empty());
+    s.settle(1, 5s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("what was learned of a supply's impedance is handed on where the rig is still on that supply") {
+    const Rig rig = rig_of({breaker(30), breaker(20)}, {observed("heater", 10)});
+    Stand old(rig);
+    for (int i = 0; i < 20; ++i) {
+        const double reading_a = i % 2 == 0 ? 1 : 11;
+        old.voltage_v = 121 - 0.2 * reading_a;
+        old.read(reading_a, 5s);
+    }
+    REQUIRE(old.marshal.impedance_ohm(Leg::l1));
+    const std::optional<SourceIndex> sources[] = {0, 1};
+    for (const SourceIndex present : {0U, 1U}) {
+        Stand next(rig, present);
+        next.marshal.succeed(old.marshal, {}, sources);
+        CHECK(next.marshal.impedance_ohm(Leg::l1).has_value() == (present == 0));
+    }
+}

@@ -1,6 +1,8 @@
 // The Marshal and the line: voltage, frequency, neutral, battery. Figures: a 115 V motor less 10 % is 103.5 V
 // and motors stand 5 % of their frequency (NEMA MG 1, 12.44); 127 V ends range B for service voltage (ANSI
 // C84.1).
+#include <algorithm>
+
 #include "tests/support/catch.h"
 #include "tests/support/marshal_stand.h"
 
@@ -207,4 +209,122 @@ TEST_CASE("a motor that would pull the line too low makes room for itself like a
     CHECK(s.why(0) == "makes_room");
     cord.read(1, 2s);
     CHECK(s.on(0));
+}
+
+namespace {
+
+/// Two legs of 120 V, each with a heater of 8 A, and a voltage of its own.
+struct TwoLegs {
+    explicit TwoLegs(std::optional<double> l1_v = 120, std::optional<double> l2_v = 120) {
+        s.send(LinkChanged{s.now, true});
+        read(l1_v, l2_v, 1, 1, 10s);
+    }
+
+    std::vector<Switch> read(std::optional<double> l1_v, std::optional<double> l2_v, double l1_a, double l2_a,
+                             Duration for_) {
+        std::vector<Switch> all;
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 100ms;
+            for (const auto& sample : {MeterSample{s.now, Leg::l1, l1_a, {}, l1_v, {}},
+                                       MeterSample{s.now, Leg::l2, l2_a, {}, l2_v, {}}}) {
+                const auto seen = s.send(sample);
+                all.insert(all.end(), seen.begin(), seen.end());
+            }
+        }
+        return all;
+    }
+
+    Stand s{rig_of({breaker(50, Feed::two_legs)},
+                   {resistive("on L2", 1, 8, LegSet(Leg::l2)), resistive("on L1", 2, 8)}, LegSet::both())};
+};
+
+}  // namespace
+
+TEST_CASE("a supply of two legs is gone when either is, and back when both are") {
+    TwoLegs rig;
+    REQUIRE(rig.s.on(0));
+    rig.read(120, 3, 1, 0, 2s);
+    CHECK(rig.s.alert("supply_lost"));
+    CHECK_FALSE(rig.s.on(0));
+    CHECK_FALSE(rig.s.on(1));
+    rig.read(2, 3, 0, 0, 2s);
+    rig.read(120, 3, 1, 0, 60s);
+    CHECK(rig.s.alert("supply_lost"));
+    CHECK_FALSE(rig.s.on(1));
+    rig.read(120, 120, 1, 1, 60s);
+    CHECK_FALSE(rig.s.alert("supply_lost"));
+    CHECK(rig.s.on(0));
+    CHECK(rig.s.on(1));
+}
+
+TEST_CASE("a leg that sags is relieved of what draws on it, and of nothing else") {
+    TwoLegs rig;
+    SECTION("of a load of higher rank, if that is what draws there") {
+        rig.read(120, 120, 9, 9, 3s);
+        REQUIRE(rig.s.state(0) == "running");
+        REQUIRE(rig.s.state(1) == "running");
+        const auto told = rig.read(120, 100, 9, 9, 5200ms);
+        REQUIRE(told.size() == 1);
+        CHECK(told[0].load == 0);
+        CHECK(rig.s.says(0).find("shed: L2 is down to 100 V") == 0);
+        CHECK(rig.s.on(1));
+    }
+    SECTION("of nothing where what is on draws nothing: that is told, and the permits stay") {
+        CHECK(rig.read(120, 100, 9, 1, 20s).empty());
+        CHECK(rig.s.alert("low_voltage"));
+        CHECK(rig.s.on(0));
+    }
+}
+
+TEST_CASE("a generator that bogs down under what nobody controls keeps the permits that are not used") {
+    Stand s(rig_of({generator(3000, 3600)}, {resistive("heater", 1, 5)}));
+    s.settle(20, 3s);
+    s.frequency_hz = 56;
+    CHECK(s.read(20, 20s).empty());
+    CHECK(s.alert("low_frequency"));
+}
+
+TEST_CASE("the neutral is not called open where the voltage of one leg is not measured") {
+    const bool only_l1 = GENERATE(true, false);
+    const std::optional<double> unknown_v;
+    TwoLegs rig(only_l1 ? std::optional(120.0) : unknown_v, only_l1 ? unknown_v : std::optional(120.0));
+    rig.read(only_l1 ? std::optional(143.0) : unknown_v, only_l1 ? unknown_v : std::optional(143.0), 1, 1,
+             20s);
+    CHECK(rig.s.alert("high_voltage"));
+    CHECK_FALSE(rig.s.alert("open_neutral"));
+    CHECK(rig.s.on(0));
+    CHECK(rig.s.on(1));
+}
+
+TEST_CASE("an open neutral locks out also what is off, and what cannot be told while the link is down") {
+    TwoLegs rig;
+    rig.s.send(OperatorRequest{rig.s.now, 0, Request::hold});
+    const bool link = GENERATE(true, false);
+    rig.s.send(LinkChanged{rig.s.now, link});
+    const auto told = rig.read(98, 143, 1, 1, 2s);
+    CHECK(rig.s.marshal.load(0).lockout == Lockout::neutral);
+    CHECK(rig.s.marshal.load(1).lockout == Lockout::neutral);
+    const auto stops_l1 = [](const Switch& command) { return command.load == 1 && !command.on; };
+    CHECK(std::any_of(told.begin(), told.end(), stops_l1) == link);
+    rig.s.send(LinkChanged{rig.s.now, true});
+    rig.read(120, 120, 1, 1, 5s);
+    CHECK_FALSE(rig.s.on(1));
+}
+
+TEST_CASE("a voltage of nothing is no lost supply while nobody knows the source") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}), std::nullopt);
+    s.voltage_v = 0;
+    s.settle(0, 5s);
+    CHECK_FALSE(s.alert("supply_lost"));
+    CHECK(s.why(0) == "waits_for_source");
+}
+
+TEST_CASE("a battery's charge means nothing to a source that does not live on one, or is not known") {
+    const auto source = GENERATE(std::optional<SourceIndex>(0), std::optional<SourceIndex>());
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}), source);
+    s.settle(1, 5s);
+    s.send(BatteryCharge{s.now, 1});
+    s.read(1, 5s);
+    CHECK_FALSE(s.alert("battery_low"));
+    CHECK(s.on(0) == source.has_value());
 }

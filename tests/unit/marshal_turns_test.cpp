@@ -1,4 +1,6 @@
 // Who gets the room when it is not enough for all: permits that roam, and loads that take turns.
+#include <memory>
+
 #include "tests/support/catch.h"
 #include "tests/support/marshal_stand.h"
 
@@ -96,4 +98,119 @@ TEST_CASE("who has room beside the others takes no turns") {
     s.read(17, 500s);
     CHECK(s.state(0) == "running");
     CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("loads of one rotation take turns beside a load that takes none") {
+    Rig rig = one_of_two();
+    for (Load& load : rig.loads)
+        load.rotation = "rooms";
+    rig.loads.push_back(resistive("lamp", 3, 2));
+    rig.sources[0] = generator(1500, 3000);  // 11.9 A may stay on
+    Stand s(rig);
+    s.settle(1, 5s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(2));
+    s.read(3, 2s);
+    s.read(11, 90s);
+    CHECK(s.on(0));
+    s.read_until_command(11, 20s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "shed_for_turn");
+    CHECK(s.on(2));
+    s.read(3, 5s);
+    CHECK(s.on(1));
+}
+
+TEST_CASE("a permit is not called unused while its start is still awaited") {
+    Rig rig = one_of_two();
+    rig.timing.starts_at_once = 2;
+    rig.loads[0].stages[0].latest_after = 300s;
+    Stand s(rig);
+    s.settle(1, 2s);
+    REQUIRE(s.on(0));
+    s.read(1, 290s);
+    CHECK(s.on(0));
+    s.read_until_command(1, 20s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "shed_unused");
+}
+
+namespace {
+
+/// Three that take turns on a source that carries one of them: 9.6 A to join.
+struct ThreeRooms {
+    ThreeRooms() {
+        Rig rig = rig_of({generator(1250, 2500)},
+                         {resistive("large", 1, 8), resistive("small", 2, 6), resistive("third", 3, 6)});
+        for (Load& load : rig.loads)
+            load.rotation = "rooms";
+        rig.timing.dwell = 100s;
+        s = std::make_unique<Stand>(rig);
+        s->send(LinkChanged{s->now, true});
+    }
+    void run(Duration time) {
+        for (const Instant end = s->now + time; s->now < end;)
+            s->read(other_a + (s->on(0) ? 8 : 0) + (s->on(1) ? 6 : 0) + (s->on(2) ? 6 : 0));
+    }
+    void run_until_on(LoadIndex load) {
+        for (int i = 0; i < 4000 && !s->on(load); ++i)
+            run(100ms);
+        REQUIRE(s->on(load));
+    }
+
+    std::unique_ptr<Stand> s;
+    double other_a = 1;
+};
+
+}  // namespace
+
+TEST_CASE("who cannot use its turn does not keep the next one from it") {
+    ThreeRooms rooms;
+    rooms.run_until_on(0);
+    rooms.run_until_on(1);
+    rooms.run_until_on(2);  // the large one has waited longest
+    rooms.run(50s);
+    SECTION("because a person holds it off") {
+        rooms.s->send(OperatorRequest{rooms.s->now, 0, Request::hold});
+        rooms.run(100s);
+        CHECK(rooms.s->on(1));
+    }
+    SECTION("because it does not fit beside what nobody controls") {
+        rooms.other_a = 3;
+        rooms.run(100s);
+        CHECK(rooms.s->on(1));
+    }
+    SECTION("otherwise the turn is its own") {
+        rooms.run(100s);
+        CHECK(rooms.s->on(0));
+    }
+}
+
+TEST_CASE(
+    "room that was made is kept while the source cools, also from loads that take turns with each other") {
+    Load motor = resistive("motor", 1, 10);
+    motor.stages[0] = {"motor", 62, 500ms, 10, 1s};
+    motor.wanted_at_start = false;
+    Rig rig = rig_of({breaker(30)},
+                     {motor, resistive("heater", 2, 26), resistive("one", 3, 8), resistive("other", 4, 8)});
+    for (const LoadIndex i : {2U, 3U}) {
+        rig.loads[i].rotation = "rooms";
+        rig.loads[i].minimum_on = 60s;
+    }
+    Stand s(rig);
+    s.settle(1, 3s);
+    s.read(27, 120s);
+    REQUIRE(s.state(1) == "running");
+    REQUIRE_FALSE(s.on(2));
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(27);
+    REQUIRE(s.why(0) == "makes_room");
+    s.read(1, 1s);
+    CHECK_FALSE(s.on(0));
+    CHECK_FALSE(s.on(2));
+    CHECK_FALSE(s.on(3));
+    const auto next = s.read_until_command(1, 20s);
+    REQUIRE_FALSE(next.empty());
+    CHECK(next[0].load == 0);
+    CHECK(next[0].on);
 }
