@@ -53,7 +53,8 @@ struct Track {
     std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
     double drawn_a = 0;                   ///< by the settled stages
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
-    PerLeg<double> granted_at_a{};        ///< readings when it was granted
+    PerLeg<double> granted_at_a{};        ///< readings when it was granted,
+    double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
     Instant switched_at{};                ///< last change of `on`
     Instant stopped_at{};                 ///< its rest counts from here
     Instant booked_at{};                  ///< last change of `settled`
@@ -209,6 +210,7 @@ struct Marshal::Core {
     void unsettle(LoadIndex i);
     void reconcile(Leg leg);
     bool disobeys(LoadIndex i) const;
+    double unknown_a(Leg leg) const;
     void check_reliefs();
     void check_due();
     void expect_fall(LoadIndex i, double drawn_a);

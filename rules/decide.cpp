@@ -497,6 +497,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.ons_repeated = 0;
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
+    track.unknown_at_a = unknown_a(load.legs.first());
     const Stage& first = load.stages.front();
     track.stage_due = now + load.switch_latency + first.latest_after + first.start_window +
                       3 * rig.timing.meter_period[load.legs.first()];

@@ -211,6 +211,7 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         track.switched_at = event.at;
         unsettle(event.load);
         track.granted_at_a = {};
+        track.unknown_at_a = 0;
         if (event.on && load.control == Control::switched)
             track.stage_due = event.at + load.stages.front().latest_after + load.start_window();
         return;
@@ -356,6 +357,8 @@ void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was,
     track.drawn_a = before.drawn_a;
     track.stage_due = before.stage_due;
     track.granted_at_a = before.granted_at_a;
+    track.unknown_at_a = before.unknown_at_a;
+    track.sure = before.sure;
     track.switched_at = before.switched_at;
     track.stopped_at = before.stopped_at;
     track.settles_at = before.settles_at;

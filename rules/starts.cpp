@@ -27,6 +27,8 @@ constexpr double least_judged_a = 1.5;    ///< smaller loads drown in noise: not
 constexpr double obeyed_share = 0.2;      ///< a load that draws less than it used to has still obeyed
 constexpr double nothing_share = 0.1;     ///< of its running current: who draws less has not started
 constexpr Duration try_again_after = 5min;
+constexpr Duration slow_for_starts =
+    500ms;  ///< a healthy start is over between two readings (0.1 to 0.5 s: common practice)
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 
 /// One explanation of a step: this load gains or loses stages.
@@ -129,11 +131,12 @@ class Hypotheses {
         return better;
     }
 
-    /// Could two healthy starts, one of them just commanded, have come to this together?
-    bool two_starts_make(double seen_a) const {
+    /// Could two healthy starts have come to this together? One of them was just commanded, unless the meter
+    /// is so slow that any two may fall between its readings.
+    bool two_starts_make(double seen_a, bool slow_meter) const {
         for (const Hypothesis& a : *this)
             for (const Hypothesis& b : *this)
-                if (a.load != b.load && a.in_flight &&
+                if (a.load != b.load && (a.in_flight || slow_meter) &&
                     distance(seen_a, a.rise_a + b.rise_a) <= clearly_closer)
                     return true;
         return false;
@@ -425,7 +428,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         if (loads[i].legs.contains(leg) && standing(i))
             add_rises(healthy, usual(i), i, tracks[i], legs[leg].watch.peak_a() - legs[leg].watch.level_a(),
                       false);
-    if (healthy.two_starts_make(excess_a)) return;
+    if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
@@ -498,9 +501,18 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
         if (other != i && tracks[other].relief) add(tracks[other].relief->before_a, load.legs, -drawn_a);
 }
 
+/// What flows and is booked to nobody.
+double Marshal::Core::unknown_a(Leg leg) const {
+    double rest_a = legs[leg].explained ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (loads[i].legs.contains(leg)) rest_a -= tracks[i].drawn_a;
+    return std::max(0.0, rest_a);
+}
+
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have
 /// been idle all the time, because its start was another's, or its own stop was booked to somebody else or
-/// missed. What flows counts in any case; only nobody is named for it.
+/// missed. Nor where nothing flows that did not when it was granted. What flows counts in any case; only
+/// nobody is named for it.
 bool Marshal::Core::disobeys(LoadIndex i) const {
     const Load& load = loads[i];
     const Relief& relief = *tracks[i].relief;
@@ -513,7 +525,7 @@ bool Marshal::Core::disobeys(LoadIndex i) const {
     // counts.
     if (tracks[i].reported == false && !load.starts_hard()) return false;
     const Leg leg = load.legs.first();
-    if (uncontrolled_a()[leg] < 0.5 * relief.drawn_a) return false;
+    if (unknown_a(leg) - tracks[i].unknown_at_a < 0.5 * relief.drawn_a) return false;
     for (LoadIndex other : by_rank) {
         const double idle_a = run_between(loads[other], tracks[other].settled, loads[other].stages.size());
         if (other != i && standing(other) && loads[other].legs.contains(leg) &&

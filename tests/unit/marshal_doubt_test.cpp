@@ -561,3 +561,38 @@ TEST_CASE("under a silent meter nobody is known to leave its permit unused") {
     CHECK(first_to_go(0s) == std::pair(true, false));
     CHECK_FALSE(first_to_go(5s).second);
 }
+
+TEST_CASE("a load that had tapered off unseen is not accused where nothing flows that did not before it") {
+    const bool stuck = GENERATE(false, true);
+    CAPTURE(stuck);
+    Load charger = resistive("charger", 1, 8);
+    charger.control = Control::switched;
+    Stand s(rig_of({breaker(30)}, {charger}));
+    s.settle(5, 2s);  // nobody knows what draws these 5 A
+    s.read(13, 5s);
+    REQUIRE(s.state(0) == "running");
+    if (!stuck)
+        for (int step = 0; step < 150; ++step)
+            s.read(13 - 0.05 * step);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(stuck ? 13 : 5.5, 10s);
+    CHECK(s.alert("disobedience") == stuck);
+}
+
+TEST_CASE("two starts between two readings of a slow meter are no stall of a third load") {
+    const bool slow = GENERATE(true, false);
+    CAPTURE(slow);
+    Load motor = resistive("motor", 1, 8);
+    motor.stages[0] = {"motor", 20, 500ms, 8, 1s};
+    // Which two of the three heaters it was cannot be told, so none is booked.
+    Rig rig = rig_of({breaker(100)},
+                     {motor, resistive("one", 2, 9), resistive("two", 3, 7), resistive("three", 4, 6.8)});
+    if (slow) rig.timing.meter_period[Leg::l1] = 1s;
+    Stand s(rig);
+    s.settle(1, 30s);
+    for (const LoadIndex i : {0U, 1U, 2U, 3U})
+        REQUIRE(s.on(i));
+    s.read(17, 5s);
+    CHECK(s.alert("stall") == !slow);
+    CHECK(s.on(0) == slow);
+}

@@ -203,7 +203,7 @@ TEST_CASE(
     REQUIRE(s.state(1) == "running");
     REQUIRE_FALSE(s.on(2));
     s.send(DemandChanged{s.now, 0, true});
-    s.read(27);
+    s.read(27, 300ms);
     REQUIRE(s.why(0) == "makes_room");
     s.read(1, 1s);
     CHECK_FALSE(s.on(0));
