@@ -317,7 +317,10 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
 void Judge::short_cycled(Seen& load) {
     if (!load.compressor_stopped_at || excused(rig_.now(), load.plan->legs) || load.relay_fails) return;
     const bool lost_meanwhile = supply_lost_at_ && *supply_lost_at_ + 1s >= *load.compressor_stopped_at;
-    const bool by_itself = load.contact_closed_at <= load.compressor_stopped_at && !lost_meanwhile;
+    // A relay that failed may have opened and closed again, while it was told to be on all the time.
+    const bool told_before = load.told_on && load.told_on_at <= load.compressor_stopped_at;
+    const bool by_itself =
+        (load.contact_closed_at <= load.compressor_stopped_at || told_before) && !lost_meanwhile;
     const bool unseen =
         load.compressor_stopped_at >= supply_lost_at_ && load.compressor_stopped_at <= unseen_loss_until_;
     if (!by_itself && !unseen) break_rule("a compressor rests before it starts again", load.plan->name);
@@ -336,7 +339,9 @@ void Judge::sent(const SimulatedBroker::InTransit& message, std::size_t copies) 
 
 void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, std::size_t copies) {
     const Instant now = rig_.broker().now();
-    load.told_on = message.payload == "ON";
+    const bool on = message.payload == "ON";
+    if (on && !load.told_on) load.told_on_at = now;
+    load.told_on = on;
     if (!load.told_on) {
         for (Danger& danger : dangers_)
             if (touch(danger.legs, load.plan->legs)) danger.answered_at = now;

@@ -53,6 +53,7 @@ class Judge {
         const virtual_rig::LoadPlan* plan = nullptr;
         rules::LoadIndex index = 0;
         bool told_on = false;
+        rules::Instant told_on_at{};
         bool contact = false;
         bool relay_fails = false;
         std::optional<rules::Instant> contact_closed_at{};
