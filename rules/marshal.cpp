@@ -335,6 +335,8 @@ void Marshal::Core::handle(const LockoutRecalled& event) {
             raise(AlertKind::stall, event.load, {.kind = ReasonKind::locked_out_stall});
             break;
         case Lockout::disobedience:
+            track.offs_repeated =
+                1;  // its relay may stick still: it counts until it is heard, or seen, to be off
             raise(AlertKind::disobedience, event.load, {.kind = ReasonKind::locked_out_disobedience});
             break;
         case Lockout::neutral:

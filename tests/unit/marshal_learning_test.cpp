@@ -120,6 +120,40 @@ TEST_CASE("a lockout of an earlier life holds until a person acknowledges") {
     CHECK_FALSE(s.alert(alert));
 }
 
+TEST_CASE("a load that did not obey in an earlier life is counted until it is known to be off") {
+    // Beside a reserved start of 46 A another of 46 A does not fit 87.3 A.
+    Rig rig =
+        rig_of({breaker(30)}, {air_conditioner("stuck", 1, 46, 10), air_conditioner("other", 2, 46, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LockoutRecalled{s.now, 0, Lockout::disobedience});
+    s.settle();
+    CHECK(s.state(0) == "locked_out");
+    CHECK_FALSE(s.on(1));
+    CHECK(s.why(1) == "start_over_ceiling");
+    SECTION("its switch says so, and nothing flaps") {
+        for (int second = 0; second < 12; ++second) {
+            s.send(SwitchFeedback{s.now, 0, false, true});
+            s.read(1, 1s);
+        }
+        CHECK(s.on(1));
+    }
+    SECTION("its switch says that it is on: it sticks still") {
+        for (int second = 0; second < 12; ++second) {
+            s.send(SwitchFeedback{s.now, 0, true, true});
+            s.read(1, 1s);
+        }
+        CHECK_FALSE(s.on(1));
+        CHECK(s.state(0) == "locked_out");
+    }
+    SECTION("a person has looked") {
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+        s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+        s.read(1, 10s);
+        CHECK(s.on(1));
+    }
+}
+
 TEST_CASE("the Marshal of a new configuration goes on with what runs, and reserves it no second time") {
     // Two starts of 46 A and 2 x 9 A running: 30 A carry both once they run, but never both starts.
     std::vector<Load> loads{air_conditioner("left", 1, 46, 9), air_conditioner("right", 2, 46, 9)};
