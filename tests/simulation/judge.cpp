@@ -177,6 +177,7 @@ void Judge::changed(const Mischief::Change& change) {
             end_excuse(word(fault.kind), legs, later);
     };
     last_fault_at_ = now;
+    faults_now_ += change.begins ? 1 : -1;
     for (Seen& load : loads_)
         load.starving_since.reset();
     switch (fault.kind) {
@@ -467,7 +468,8 @@ void Judge::look_at(Seen& load, const virtual_rig::LoadTruth& truth) {
     const bool says_no_room = view.reason.kind == ReasonKind::start_over_ceiling ||
                               view.reason.kind == ReasonKind::start_too_hot ||
                               view.reason.kind == ReasonKind::steady_full;
-    const bool fault_free = case_.faults.empty() || (last_fault_at_ && now - *last_fault_at_ > 10min);
+    const bool fault_free =
+        case_.faults.empty() || (last_fault_at_ && faults_now_ == 0 && now - *last_fault_at_ > 10min);
     const bool wrong = waits && !view.commanded_on && says_no_room && fault_free;
     if (since(load.wrong_reason_since, wrong) > reason_wrong_for)
         break_rule("what waits for room would really not fit",

@@ -121,7 +121,8 @@ class Judge {
     bool powered_ = true;
     std::map<std::string, rules::Instant, std::less<>> open_breakers_;  ///< by source: since when
     std::optional<rules::Instant> source_unknown_since_;
-    std::optional<rules::Instant> last_fault_at_;
+    std::optional<rules::Instant> last_fault_at_;  ///< one began or ended
+    int faults_now_ = 0;
     double extra_ohm_ = 0;
     bool meters_swapped_ = false;
     int operations_ = 0;
