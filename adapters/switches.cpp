@@ -11,6 +11,7 @@ namespace ampmarshal::adapters {
 namespace {
 
 constexpr std::chrono::seconds command_expiry{2};
+constexpr std::chrono::minutes setting_repeated_every{1};
 
 bool send(Link& link, const SwitchWiring& wiring, bool on) {
     return link.publish({.topic = wiring.command_topic,
@@ -25,6 +26,16 @@ std::string number_text(double value) {
     text.erase(text.find_last_not_of('0') + 1);
     if (text.ends_with('.')) text.pop_back();
     return text;
+}
+
+bool send(Link& link, const SettingWiring& setting, double setting_a) {
+    std::string payload = setting.payload;
+    payload.replace(payload.find(SettingWiring::place), SettingWiring::place.size(),
+                    number_text(setting_a * setting.scale));
+    return link.publish({.topic = setting.topic,
+                         .payload = payload,
+                         .delivery = Delivery::command,
+                         .expires_after = command_expiry});
 }
 
 }  // namespace
@@ -47,29 +58,32 @@ bool Switches::command(rules::Instant now, Link& link, rules::LoadIndex load, bo
     return true;
 }
 
-bool Switches::adjust(Link& link, rules::LoadIndex load, double setting_a) const {
-    const auto& wiring = switches_[load].wiring;
-    if (!wiring || !wiring->setting) return false;
-    std::string payload = wiring->setting->payload;
-    payload.replace(payload.find(SettingWiring::place), SettingWiring::place.size(),
-                    number_text(setting_a * wiring->setting->scale));
-    return link.publish({.topic = wiring->setting->topic,
-                         .payload = payload,
-                         .delivery = Delivery::command,
-                         .expires_after = command_expiry});
+bool Switches::adjust(rules::Instant now, Link& link, rules::LoadIndex load, double setting_a) {
+    LoadSwitch& it = switches_[load];
+    it.set_at.reset();
+    if (!it.wiring || !it.wiring->setting || !send(link, *it.wiring->setting, setting_a)) return false;
+    it.set_at = now;
+    it.setting_a = setting_a;
+    return true;
 }
 
 void Switches::refresh(rules::Instant now, Link& link) {
     if (!link.connected()) return;
     for (auto& it : switches_) {
-        if (!it.told_on || !it.wiring->refresh || now - *it.told_on < *it.wiring->refresh) continue;
-        if (send(link, *it.wiring, true)) it.told_on = now;
+        if (it.told_on && it.wiring->refresh && now - *it.told_on >= *it.wiring->refresh &&
+            send(link, *it.wiring, true))
+            it.told_on = now;
+        if (it.set_at && now - *it.set_at >= setting_repeated_every &&
+            send(link, *it.wiring->setting, it.setting_a))
+            it.set_at = now;
     }
 }
 
 void Switches::link_down() {
-    for (auto& it : switches_)
+    for (auto& it : switches_) {
         it.told_on.reset();
+        it.set_at.reset();
+    }
 }
 
 void Switches::received(rules::Instant now, const Message& message, std::vector<rules::SwitchFeedback>& out) {

@@ -4,8 +4,9 @@
 // deliver them in time, since an "on" that comes late may start a compressor at the wrong moment.
 //
 // A relay with a timer of its own opens when it is not told "on" again and again, so that silence means off.
-// Such a switch has a refresh period, and `refresh` repeats its last "on". After the link was down nothing is
-// repeated until it is commanded anew: what was right before may be wrong now.
+// Such a switch has a refresh period, and `refresh` repeats its last "on". A setting is repeated, too: a
+// charger that was without power for a moment may have forgotten it, and draw all it can. After the link was
+// down nothing is repeated until it is commanded anew: what was right before may be wrong now.
 #pragma once
 
 #include <cstdint>
@@ -56,9 +57,9 @@ class Switches {
     bool command(rules::Instant now, Link& link, rules::LoadIndex load, bool on);
 
     /// To draw at most so much. False as above.
-    bool adjust(Link& link, rules::LoadIndex load, double setting_a) const;
+    bool adjust(rules::Instant now, Link& link, rules::LoadIndex load, double setting_a);
 
-    /// Repeats the "on" of every switch whose refresh period has passed.
+    /// Repeats the "on" of every switch whose refresh period has passed, and every setting once a minute.
     void refresh(rules::Instant now, Link& link);
 
     void link_down();
@@ -77,6 +78,8 @@ class Switches {
         std::optional<SwitchWiring> wiring;
         std::optional<rules::Instant>
             told_on{};  ///< when it was last told "on"; nothing when it was told "off"
+        std::optional<rules::Instant> set_at{};  ///< last told `setting_a`
+        double setting_a = 0;
         std::uint64_t not_understood = 0;
     };
 

@@ -401,7 +401,7 @@ void Steward::command(std::span<const rules::Action> actions, Instant now) {
         if (const auto* wanted = std::get_if<rules::Switch>(&action))
             command_lost_ |= !switches_.command(now, link_, wanted->load, wanted->on);
         else if (const auto* adjust = std::get_if<rules::Adjust>(&action))
-            command_lost_ |= !switches_.adjust(link_, adjust->load, adjust->setting_a);
+            command_lost_ |= !switches_.adjust(now, link_, adjust->load, adjust->setting_a);
     }
 }
 

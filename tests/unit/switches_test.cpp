@@ -98,10 +98,10 @@ TEST_CASE("A command goes out at once, never retained, and expires soon") {
 
 TEST_CASE("A setting goes out as the number, or the message around it, that its device wants") {
     FakeLink link;
-    const auto it = switches();
+    auto it = switches();
     for (const double setting_a : {12.0, 3.5, 7.4000000000000004, 0.1 + 0.2, 100.0})
-        CHECK(it.adjust(link, adjustable, setting_a));
-    CHECK(it.adjust(link, in_milliamperes, 7.4));
+        CHECK(it.adjust(Instant(0s), link, adjustable, setting_a));
+    CHECK(it.adjust(Instant(0s), link, in_milliamperes, 7.4));
     REQUIRE(link.sent.size() == 6);
     for (const auto& sent : link.sent) {
         CHECK(sent.delivery == Delivery::command);
@@ -117,13 +117,30 @@ TEST_CASE("A setting goes out as the number, or the message around it, that its 
     CHECK(link.sent[5].payload == R"({"charge":{"max":7400}})");
 }
 
+TEST_CASE("A setting is told again every minute, and not after the link was down until it is told anew") {
+    auto it = switches();
+    FakeLink link;
+    REQUIRE(it.adjust(Instant(0s), link, adjustable, 3.5));
+    it.refresh(Instant(59s), link);
+    CHECK(link.sent.size() == 1);
+    it.refresh(Instant(60s), link);
+    REQUIRE(link.sent.size() == 2);
+    CHECK(link.sent[1].topic == link.sent[0].topic);
+    CHECK(link.sent[1].payload == link.sent[0].payload);
+    it.refresh(Instant(61s), link);
+    CHECK(link.sent.size() == 2);
+    it.link_down();
+    it.refresh(Instant(1h), link);
+    CHECK(link.sent.size() == 2);
+}
+
 TEST_CASE("A setting that cannot be sent is forgotten, and a load without one has none") {
     FakeLink link;
-    const auto it = switches();
-    CHECK_FALSE(it.adjust(link, plain, 3));
-    CHECK_FALSE(it.adjust(link, observed, 3));
+    auto it = switches();
+    CHECK_FALSE(it.adjust(Instant(0s), link, plain, 3));
+    CHECK_FALSE(it.adjust(Instant(0s), link, observed, 3));
     link.up = false;
-    CHECK_FALSE(it.adjust(link, adjustable, 3));
+    CHECK_FALSE(it.adjust(Instant(0s), link, adjustable, 3));
     CHECK(link.sent.empty());
 }
 
