@@ -51,6 +51,7 @@ struct Track {
     std::size_t settled = 0;              ///< stages that run
     bool sure = false;                    ///< nobody else can have been what was booked to it
     std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
+    bool surely_fell = false;             ///< its stop was seen on the leg, and can have been no other's
     double drawn_a = 0;                   ///< by the settled stages
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
@@ -125,6 +126,7 @@ struct OwnBooks {
     explicit OwnBooks(Duration meter_period) : watch(meter_period) {}
     LegWatch watch;
     std::optional<Instant> heard_at{};
+    bool doubted = false;          ///< its leg said otherwise: not believed before it moves again
     Instant moved_at{};            ///< last began to
     std::optional<Step> untold{};  ///< seen whole, and not booked yet
 };
@@ -209,6 +211,9 @@ struct Marshal::Core {
     void accept_fall(LoadIndex i, std::size_t settled, double fall_a);
     void unsettle(LoadIndex i);
     void reconcile(Leg leg);
+    void doubt_own_meters(Leg leg);
+    bool overbooked(Leg leg) const;
+    double most_booked_a(Leg leg) const;
     bool disobeys(LoadIndex i) const;
     double unknown_a(Leg leg) const;
     void check_reliefs();

@@ -166,10 +166,12 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (steps.second) explain(event.leg, *steps.second, false);
     if (!books.watch.moving()) books.told_a = 0;
     learn_impedance(event.leg, steps);
-    if (steps.first)
+    if (steps.first) {
         reconcile(event.leg);
-    else if (books.watch.rising() && event.at - books.watch.began() > open)
+        doubt_own_meters(event.leg);
+    } else if (books.watch.rising() && event.at - books.watch.began() > open) {
         check_stall(event.leg, books.watch.at_least_a() - books.watch.level_a(), books.watch.began());
+    }
     check_supply(event.leg);
 }
 

@@ -1,7 +1,9 @@
 // The word of a load's own meter. On a leg a step may have been anybody's; on this meter it is the load's. So
 // what it says goes before what the leg was taken to mean: the books are put right by it, a load that should
 // be off and draws is known at once, and no other's step is taken for this load's. The leg's meter is often
-// quicker, and is not waited with: it books first, and the own meter confirms or corrects.
+// quicker, and is not waited with: it books first, and the own meter confirms or corrects. Only where the leg
+// falls by just what this load draws, nobody else explains that, and its own meter stays where it was, the
+// leg is believed: a meter that is frozen must not hide that the load may start again.
 #include <algorithm>
 
 #include "rules/core.h"
@@ -17,7 +19,8 @@ constexpr double draws_least_a = 0.3;  ///< ... but a plug with nothing on may s
 }  // namespace
 
 bool Marshal::Core::tells_itself(LoadIndex i) const {
-    return own[i] && own[i]->heard_at && now - *own[i]->heard_at <= loads[i].own_meter->stale_after;
+    return own[i] && own[i]->heard_at && !own[i]->doubted &&
+           now - *own[i]->heard_at <= loads[i].own_meter->stale_after;
 }
 
 /// So many of its stages run at this current.
@@ -51,9 +54,11 @@ void Marshal::Core::handle_own(const MeterSample& event) {
     const auto steps = books.watch.sample(event.at, event.current_a, event.peak_a, window);
     if (books.watch.moving()) {
         books.moved_at = books.watch.began();
+        books.doubted = false;
         books.untold.reset();
         return;
     }
+    if (books.doubted) return;
     if (steps.first && !steps.second) books.untold = steps.first;
     take_its_word(i, event.peak_a.has_value());
 }
@@ -84,6 +89,10 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     const double change_a = drawn_a - track.drawn_a;
     if (running > track.settled && standing(i)) {
         if (!legs_show(i)) return;
+        if (!books.untold && track.surely_fell && books.moved_at < track.booked_at) {
+            books.doubted = true;
+            return;
+        }
         if (books.untold) learn(i, running, *books.untold, period, holds_peaks);
         accept_rise(i, running, change_a,
                     books.untold.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a}));
@@ -95,8 +104,13 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     }
     books.untold.reset();
     track.drawn_a = drawn_a;
-    for (Leg leg : all_legs)
-        if (loads[i].legs.contains(leg) && legs[leg].watch.moving()) legs[leg].told_a += change_a;
+    for (Leg leg : all_legs) {
+        if (!loads[i].legs.contains(leg)) continue;
+        if (legs[leg].watch.moving())
+            legs[leg].told_a += change_a;
+        else if (change_a > 0)
+            reconcile(leg);
+    }
 }
 
 /// It was told off a while ago. Draws it nevertheless, its relay sticks or was closed by somebody else.

@@ -225,11 +225,16 @@ bool Marshal::Core::explains(Leg leg) const {
 
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all;
+    Hypotheses denied;  ///< stops that the loads' own meters do not show
     const double told_a = legs[leg].told_a;
     const double rise_a = step.rise_a() - told_a;
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
-        if (!loads[i].legs.contains(leg) || unmoved(i, step.began)) continue;
+        if (!loads[i].legs.contains(leg)) continue;
+        if (unmoved(i, step.began)) {
+            add_falls(denied, loads[i], i, tracks[i]);
+            continue;
+        }
         const bool sees_peaks = told_a == 0 && sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg],
                                                          loads[i].start_window());
         if (standing(i))
@@ -246,6 +251,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                                          !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load))));
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
+            tracks[h.load].surely_fell = !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
                 if (other.load != h.load && !other.in_flight && stops(other, rise_a))
                     doubt(other.load, h.load);
@@ -277,6 +283,10 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (rise_a < 0) {
         const Hypothesis* worst = all.worst_stop(rise_a, loads);
         if (worst) return book(*worst, worst->rise_a);
+        if (const Hypothesis* frozen = denied.worst_stop(rise_a, loads)) {
+            own[frozen->load]->doubted = true;
+            return book(*frozen, frozen->rise_a);
+        }
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
     } else if (!rivals) {
@@ -401,24 +411,38 @@ void Marshal::Core::unsettle(LoadIndex i) {
     track.stopped_at = now;
 }
 
+/// Do the loads of this leg, by the books, draw more than flows?
+bool Marshal::Core::overbooked(Leg leg) const {
+    double sum_a = 0;
+    for (LoadIndex i = 0; i < tracks.size(); ++i)
+        if (loads[i].legs.contains(leg) && !tracks[i].relief) sum_a += tracks[i].drawn_a;
+    return sum_a > most_booked_a(leg);
+}
+
+double Marshal::Core::most_booked_a(Leg leg) const {
+    return 1.5 + (1 + match_share) * legs[leg].watch.level_a();
+}
+
 void Marshal::Core::reconcile(Leg leg) {
-    const double level_a = legs[leg].watch.level_a();
-    const auto believed = [&] {
-        double sum_a = 0;
-        for (LoadIndex i = 0; i < tracks.size(); ++i)
-            if (loads[i].legs.contains(leg) && !tracks[i].relief) sum_a += tracks[i].drawn_a;
-        return sum_a;
-    };
-    const double tolerance_a = 1.5 + match_share * level_a;
-    // What draws more than everything that flows does not run.
     const auto doubtful = [&](LoadIndex i) {
         return loads[i].legs.contains(leg) && !tracks[i].relief && !tells_itself(i);
     };
+    // What draws more than everything that flows does not run.
     for (LoadIndex i = 0; i < tracks.size(); ++i)
-        if (doubtful(i) && tracks[i].drawn_a > level_a + tolerance_a) unsettle(i);
-    if (believed() <= level_a + tolerance_a) return;
+        if (doubtful(i) && tracks[i].drawn_a > most_booked_a(leg)) unsettle(i);
+    if (!overbooked(leg)) return;
     for (LoadIndex i = 0; i < tracks.size(); ++i)
         if (doubtful(i) && tracks[i].settled > 0) unsettle(i);
+}
+
+/// After that it can only be loads' own meters that tell of more than flows.
+void Marshal::Core::doubt_own_meters(Leg leg) {
+    if (!overbooked(leg)) return;
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        if (!loads[i].legs.contains(leg) || !tells_itself(i) || tracks[i].settled == 0) continue;
+        own[i]->doubted = true;
+        unsettle(i);
+    }
 }
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {

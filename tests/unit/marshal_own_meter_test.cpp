@@ -186,6 +186,32 @@ TEST_CASE("a meter of its own that falls silent leaves the load to be judged by 
     CHECK(s.marshal.load(0).drawn_a == Approx(12).margin(0.5));
 }
 
+TEST_CASE("a frozen meter of its own does not hide that the load has stopped and may start again") {
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("ac", 1, 46, 10)});
+    rig.loads[0].stages.erase(rig.loads[0].stages.begin());
+    rig.loads[0].own_meter = OwnMeter{.period = 200ms, .stale_after = 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 200s);
+    s.read(47, 200ms);
+    s.own_a[0] = 10;
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    const double free_a = s.marshal.limit(0).start_headroom_a;
+    s.read(1, 5s);  // and the meter stays at 10 A
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.marshal.limit(0).start_headroom_a == Approx(free_a + 10 - 46).margin(0.5));
+    SECTION("once it moves it is believed again") {
+        s.own_a[0] = 0.1;
+        s.read(1, 5s);
+        s.read(47, 200ms);
+        s.own_a[0] = 10;
+        s.read(11, 5s);
+        CHECK(s.state(0) == "running");
+        CHECK(s.marshal.load(0).drawn_a == Approx(10));
+    }
+}
+
 TEST_CASE("what a load's own meter has told already is not taken for another's start as well") {
     Rig rig = twins(true);
     for (Load& load : rig.loads)
