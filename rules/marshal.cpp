@@ -308,6 +308,9 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             clear(AlertKind::not_adjusted, event.load);
             track.not_adjusted = false;
             if (!track.on) set_lowest(event.load);
+            // It may stand anywhere: from here on it shall stand where the books say.
+            if (track.on && adjustable(event.load))
+                actions.push_back(Adjust{event.load, setting_a(event.load), track.reason, false});
             track.stalls = 0;
             if (track.lockout == Lockout::none) break;
             track.lockout = Lockout::none;
