@@ -85,6 +85,14 @@ class Hypotheses {
         });
     }
 
+    /// Alone, or while another load started or stopped? What was told to stop is judged by the level.
+    bool may_have_stopped(const Hypothesis& one, double seen_a) const {
+        if (one.rise_a >= 0 || one.in_flight) return false;
+        return stops(one, seen_a) || std::any_of(begin(), end(), [&](const Hypothesis& h) {
+                   return h.load != one.load && distance(seen_a, one.rise_a + h.rise_a) <= clearly_closer;
+               });
+    }
+
     bool any_match(double seen_a) const {
         return std::any_of(begin(), end(),
                            [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
@@ -253,8 +261,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             accept_fall(h.load, h.settled_after, -h.rise_a);
             tracks[h.load].surely_fell = !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
-                if (other.load != h.load && !other.in_flight && stops(other, rise_a))
-                    doubt(other.load, h.load);
+                if (other.load != h.load && all.may_have_stopped(other, rise_a)) doubt(other.load, h.load);
         }
     };
 
