@@ -13,6 +13,12 @@ namespace {
 
 constexpr OwnMeter plug{.period = 1s, .stale_after = 3s};
 
+Rig heater_on_a_plug() {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
+    rig.loads[0].own_meter = plug;
+    return rig;
+}
+
 /// Two of the same, which no step on the leg tells apart.
 Rig twins(bool metered) {
     Rig rig =
@@ -98,8 +104,7 @@ TEST_CASE("a load that stopped as told is not accused for the current of another
 }
 
 TEST_CASE("a load that draws although it is off is told off again, and then locked out") {
-    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
-    rig.loads[0].own_meter = plug;
+    Rig rig = heater_on_a_plug();
     rig.loads[0].wanted_at_start = false;
     Stand s(rig);
     s.own_a[0] = 0;
@@ -124,9 +129,7 @@ TEST_CASE("a load that draws although it is off is told off again, and then lock
 }
 
 TEST_CASE("a load that draws for a moment after it was told off is no stuck one") {
-    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
-    rig.loads[0].own_meter = plug;
-    Stand s(rig);
+    Stand s(heater_on_a_plug());
     s.own_a[0] = 0;
     s.settle(1, 20s);
     s.own_a[0] = 12;
@@ -280,8 +283,7 @@ TEST_CASE("its own meter teaches a load's starts, where the leg's could have bee
 }
 
 TEST_CASE("while only observing, nothing is commanded on the word of a load's own meter") {
-    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 12)});
-    rig.loads[0].own_meter = plug;
+    Rig rig = heater_on_a_plug();
     rig.observing = true;
     Stand s(rig);
     s.own_a[0] = 12;
