@@ -3,6 +3,7 @@
 // starts.cpp explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed.
 // worst_case.cpp turns the books into a Prospect.
 // decide.cpp sheds what must go and grants what may start.
+// calm.cpp says when that need not be looked at again.
 // own_meter.cpp takes the word of loads that have a meter of their own.
 // adjust.cpp turns adjustable loads down before that, and up again after.
 // voltage.cpp watches the line: low, high, bogging, an open neutral.
@@ -139,6 +140,15 @@ struct LimitBooks {
     double easy_s = 0;  ///< no start would be tight
 };
 
+/// What the last decision has allowed for. It stands until then, while nothing else changes: see calm.cpp.
+struct Calm {
+    Instant until{};
+    PerLeg<double> most_a{};                  ///< that each leg may carry
+    PerLeg<std::optional<double>> voltage_v;  ///< that each leg had
+    Prospect flowing{};
+    Duration passed{};  ///< in calm, and not noted yet
+};
+
 struct Marshal::Core {
     Core(Rig rig, std::optional<SourceIndex> source, Instant now);
 
@@ -189,6 +199,8 @@ struct Marshal::Core {
     void note_line(const MeterSample& event, bool was_moving);
     void learn_impedance(Leg leg, const LegWatch::Steps& steps);
     void check_supply(Leg leg);
+    bool well_v(double line_v) const;
+    bool well_hz(std::optional<double> hz) const;
     void check_line(Duration passed);
     void relieve(Leg leg, double line_v);
     void check_neutral(Duration passed);
@@ -253,7 +265,8 @@ struct Marshal::Core {
     void decide(bool quiet);
     void switch_off_unwanted();
     std::optional<Reason> must_not_run(LoadIndex i) const;
-    void note_steady_time(Duration passed);
+    void note_flowing(const Prospect& p, Duration passed);
+    void note_time(Duration passed);
     bool steady_spent() const;
     std::optional<Misfit> stays_misfit(const Prospect& p, bool with_steady) const;
     void shed_what_must_go();
@@ -283,6 +296,13 @@ struct Marshal::Core {
     std::optional<LoadIndex> push_out(LoadIndex i, Company& with);
     void switch_on(LoadIndex i);
     void switch_off(LoadIndex i, const Reason& why);
+
+    // calm.cpp
+    bool under_way(LoadIndex i) const;
+    bool line_is_well() const;
+    void begin_calm();
+    bool stays_calm(const Event& event) const;
+    bool stays_calm(LoadIndex i) const;
 
     // adjust.cpp
     struct Lowered {  ///< an adjustable load as it was before it was lowered in the books
@@ -324,6 +344,7 @@ struct Marshal::Core {
     Instant now;
     std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
     Instant considered_at{};             ///< when it was last looked at who may start
+    Calm calm{};
     Persistence legs_apart{};
     std::optional<double> battery_percent{};
     bool battery_low = false;

@@ -45,6 +45,7 @@ void Marshal::Core::decide(bool quiet) {
     grant_what_may_start();
     update_states();
     warn_of_silence();
+    begin_calm();
 }
 
 std::optional<Reason> Marshal::Core::must_not_run(LoadIndex i) const {
@@ -70,15 +71,20 @@ void Marshal::Core::switch_off_unwanted() {
     }
 }
 
-void Marshal::Core::note_steady_time(Duration passed) {
-    const Source* s = source();
-    if (!s || passed <= Duration::zero()) return;
-    const Prospect p = flowing(true);
-    for (std::size_t l = 0; l < s->limits.size(); ++l) {
-        limit_books[l].over_steady.note(p.base_through(s->limits[l]) > s->limits[l].steady_a, passed);
-    }
+void Marshal::Core::note_flowing(const Prospect& p, Duration passed) {
+    const Source& s = *source();
+    for (std::size_t l = 0; l < s.limits.size(); ++l)
+        limit_books[l].over_steady.note(p.base_through(s.limits[l]) > s.limits[l].steady_a, passed);
     update_warnings(passed, p);
-    warn_of_tight_starts(passed);
+}
+
+/// What was calm until this event is made up for here.
+void Marshal::Core::note_time(Duration passed) {
+    const Duration calmly = std::exchange(calm.passed, Duration::zero());
+    if (!source()) return;
+    if (calmly > Duration::zero()) note_flowing(calm.flowing, calmly);
+    if (passed > Duration::zero()) note_flowing(flowing(true), passed);
+    if (calmly + passed > Duration::zero()) warn_of_tight_starts(calmly + passed);
 }
 
 bool Marshal::Core::steady_spent() const {

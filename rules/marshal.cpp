@@ -160,7 +160,8 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
     const double excess_a = event.current_a - books.watch.level_a();
-    const Duration open = hold_open(event.leg, excess_a);
+    const bool quiet = !books.watch.moving() && std::abs(excess_a) <= books.watch.least_step_a();
+    const Duration open = quiet ? Duration::zero() : hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
     if (steps.first) explain(event.leg, *steps.first, !steps.second);
     if (steps.second) explain(event.leg, *steps.second, false);
@@ -443,9 +444,14 @@ std::span<const Action> Marshal::on(const Event& event) {
     core.now = at;
     const bool was_moving = core.any_moving();
     std::visit([&](const auto& e) { core.handle(e); }, event);
+    if (core.stays_calm(event)) {
+        core.calm.passed += passed;
+        return {};
+    }
+    core.calm.until = at;
     for (Leg leg : all_legs)
         core.legs[leg].explained = core.explains(leg);
-    core.note_steady_time(passed);
+    core.note_time(passed);
     core.check_line(passed);
     core.decide(only_time_passed(event) && !was_moving && !core.any_moving());
     return core.actions;

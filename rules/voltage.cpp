@@ -116,6 +116,15 @@ bool Marshal::Core::shed_last_on(Leg leg, const Reason& why) {
     return false;
 }
 
+/// No alarm of the line begins here, and one that is on ends.
+bool Marshal::Core::well_v(double line_v) const {
+    return line_v >= rig.start_minimum_v + all_clear_v && line_v <= high_gone_share * source()->nominal_v;
+}
+
+bool Marshal::Core::well_hz(std::optional<double> hz) const {
+    return !hz || *hz >= bogging_gone_share * rig.nominal_hz;
+}
+
 void Marshal::Core::check_line(Duration passed) {
     const Source* s = source();
     if (!s || any_dead()) return;
