@@ -11,7 +11,8 @@ namespace ampmarshal::virtual_rig {
 namespace {
 
 constexpr Duration fine_step = 5ms;
-constexpr Duration calm_step = 100ms;
+constexpr Duration calm_step =
+    1s;  ///< nothing but a thermostat can be that late: all else is due at its instant
 
 // Streams of random numbers: one for each concern, the loads' from 1000 on.
 constexpr std::uint64_t supply_stream = 1;
@@ -200,7 +201,7 @@ void VirtualRig::observe() {
     } else {
         overlap_counted_ = false;
     }
-    calm_ = starting == 0 && !supply.stressed() && !(left_s && *left_s < 1);
+    calm_ = starting == 0 && !supply.stressed() && !(left_s && *left_s < 2 * rules::seconds(calm_step));
 }
 
 void VirtualRig::count_overlaps() {
