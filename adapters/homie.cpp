@@ -303,6 +303,7 @@ bool Device::send(Slot& slot, rules::Instant now, Link& link) {
 
 bool Device::send_values(rules::Instant now, Link& link, bool wait_for_pace) {
     for (Slot& slot : slots_) {
+        if (!slot.owed && !slot.stale) continue;  // nearly all of them, nearly always
         if (due(slot, now, wait_for_pace) && !send(slot, now, link)) return false;
     }
     return true;

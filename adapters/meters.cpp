@@ -79,14 +79,17 @@ void Meters::received(rules::Instant now, const Message& message, std::vector<ru
     Payload payload(message.payload);
     for (auto& meter : meters_) {
         bool refused_as_retained = false;
+        bool concerned = false;
         for (const Quantity quantity : all_quantities) {
             if (meter.topic[quantity] != heard) continue;
+            concerned = true;
             if (!message.retained) {
                 take(meter, quantity, now, payload);
             } else if (!std::exchange(refused_as_retained, true)) {
                 reject(meter, Rejection::retained, *where(meter.wiring, quantity));
             }
         }
+        if (!concerned) continue;
         if (const auto complete = sample(meter, now)) out.push_back(*complete);
     }
 }

@@ -74,80 +74,92 @@ const json* child(const json& parent, std::string_view token) {
     return &parent[index];
 }
 
-/// Takes a number off the front: digits, perhaps with a sign and a fraction. Others are for the parser.
-std::optional<double> take_number(std::string_view& rest) {
-    std::uint64_t digits = 0;
-    const auto take_digits = [&](std::size_t from) {
-        std::size_t at = from;
-        for (; at < rest.size() && rest[at] >= '0' && rest[at] <= '9'; ++at)
-            digits = 10 * digits + static_cast<std::uint64_t>(rest[at] - '0');
-        return at - from;
-    };
-    const std::size_t sign = rest.starts_with('-') ? 1 : 0;
-    const std::size_t whole = take_digits(sign);
-    if (whole == 0 || (whole > 1 && rest[sign] == '0')) return std::nullopt;
-    std::size_t length = sign + whole;
-    std::size_t fraction = 0;
-    if (length < rest.size() && rest[length] == '.') {
-        fraction = take_digits(length + 1);
-        if (fraction == 0) return std::nullopt;
-        length += 1 + fraction;
-    }
-    double value = 0;
-    if (whole + fraction < powers_of_ten.size()) {
-        // Both are whole numbers that a double holds exactly, so the division rounds once, as it should.
-        value = static_cast<double>(digits) / powers_of_ten[fraction];
-        if (sign == 1) value = -value;
-    } else {
-        const auto [end, error] = std::from_chars(rest.data(), rest.data() + length, value);
-        if (error != std::errc() || end != rest.data() + length) return std::nullopt;
-    }
-    rest.remove_prefix(length);
-    return value;
-}
+/// Takes the parts of a flat JSON object off the front of a text, and the blanks before each. What is more
+/// than that is for the parser.
+class FlatText {
+  public:
+    explicit FlatText(std::string_view text) : at_(text.data()), end_(text.data() + text.size()) {}
 
-/// Takes a string of plain characters off the front.
-std::optional<std::string_view> take_string(std::string_view& rest) {
-    if (!rest.starts_with('"')) return std::nullopt;
-    for (std::size_t i = 1; i < rest.size(); ++i) {
-        const char c = rest[i];
-        if (c == '"') {
-            const auto inside = rest.substr(1, i - 1);
-            rest.remove_prefix(i + 1);
-            return inside;
+    bool take(char wanted) {
+        skip_blanks();
+        if (at_ == end_ || *at_ != wanted) return false;
+        ++at_;
+        return true;
+    }
+
+    bool done() {
+        skip_blanks();
+        return at_ == end_;
+    }
+
+    /// A name of plain characters, and of none that a JSON Pointer escapes.
+    std::optional<std::string_view> take_name() {
+        if (!take('"')) return std::nullopt;
+        for (const char* from = at_; at_ != end_; ++at_) {
+            const char c = *at_;
+            if (c == '"') return std::string_view(from, static_cast<std::size_t>(at_++ - from));
+            if (c < ' ' || c > '}' || c == '\\' || c == '/') return std::nullopt;
         }
-        if (c == '\\' || c < ' ' || c > '~') return std::nullopt;
+        return std::nullopt;
     }
-    return std::nullopt;
-}
 
-void take_blanks(std::string_view& rest) {
-    const auto blank = [](char c) { return c == ' ' || c == '\t' || c == '\r' || c == '\n'; };
-    while (!rest.empty() && blank(rest.front()))
-        rest.remove_prefix(1);
-}
+    /// Digits, perhaps with a sign and a fraction.
+    std::optional<double> take_number() {
+        skip_blanks();
+        const char* from = at_;
+        const bool negative = at_ != end_ && *at_ == '-';
+        if (negative) ++at_;
+        std::uint64_t digits = 0;
+        const bool zero_first = at_ != end_ && *at_ == '0';
+        const std::size_t whole = take_digits(digits);
+        if (whole == 0 || (whole > 1 && zero_first)) return std::nullopt;
+        std::size_t fraction = 0;
+        if (at_ != end_ && *at_ == '.') {
+            ++at_;
+            fraction = take_digits(digits);
+            if (fraction == 0) return std::nullopt;
+        }
+        if (whole + fraction < powers_of_ten.size()) {
+            // Both are whole numbers that a double holds exactly, so the division rounds once, as it should.
+            const double value = static_cast<double>(digits) / powers_of_ten[fraction];
+            return negative ? -value : value;
+        }
+        double value = 0;
+        const auto [end, error] = std::from_chars(from, at_, value);
+        if (error != std::errc() || end != at_) return std::nullopt;
+        return value;
+    }
 
-/// Takes this character off the front, and the blanks around it.
-bool take(std::string_view& rest, char wanted) {
-    take_blanks(rest);
-    if (!rest.starts_with(wanted)) return false;
-    rest.remove_prefix(1);
-    take_blanks(rest);
-    return true;
-}
+  private:
+    void skip_blanks() {
+        while (at_ != end_ && (*at_ == ' ' || *at_ == '\t' || *at_ == '\r' || *at_ == '\n'))
+            ++at_;
+    }
+
+    std::size_t take_digits(std::uint64_t& digits) {
+        const char* from = at_;
+        for (; at_ != end_ && *at_ >= '0' && *at_ <= '9'; ++at_)
+            digits = 10 * digits + static_cast<std::uint64_t>(*at_ - '0');
+        return static_cast<std::size_t>(at_ - from);
+    }
+
+    const char* at_;
+    const char* end_;
+};
 
 }  // namespace
 
-bool FlatNumbers::read(std::string_view text) {
+bool FlatNumbers::read(std::string_view bytes) {
     count_ = 0;
-    if (!take(text, '{')) return false;
+    FlatText text(bytes);
+    if (!text.take('{')) return false;
     do {
-        const auto key = take_string(text);
-        if (!key || !take(text, ':')) return false;
-        const auto value = take_number(text);
-        if (!value || !add(*key, *value)) return false;
-    } while (take(text, ','));
-    return take(text, '}') && text.empty();
+        const auto name = text.take_name();
+        if (!name || !text.take(':')) return false;
+        const auto value = text.take_number();
+        if (!value || !add(*name, *value)) return false;
+    } while (text.take(','));
+    return text.take('}') && text.done();
 }
 
 bool FlatNumbers::add(std::string_view key, double value) {
@@ -196,11 +208,9 @@ std::variant<double, NumberFault> Payload::number(std::string_view pointer) {
     if (pointer.empty()) {
         if (const auto value = plain_number(bytes_)) return *value;
     } else if (is_flat()) {
-        const std::string_view key = pointer.substr(1);
-        if (std::none_of(key.begin(), key.end(), [](char c) { return c == '/' || c == '~'; })) {
-            if (const auto value = flat_.find(key)) return *value;
-            return NumberFault::missing;
-        }
+        // Its names hold nothing that a pointer escapes, and its members nothing further to point into.
+        if (const auto value = flat_.find(pointer.substr(1))) return *value;
+        return NumberFault::missing;
     }
     const json* value = at(pointer);
     if (too_large_) return NumberFault::too_large;

@@ -23,7 +23,7 @@ namespace ampmarshal::adapters {
 class FlatNumbers {
   public:
     /// False if this is no such object; nothing may be asked then.
-    bool read(std::string_view text);
+    bool read(std::string_view bytes);
     std::optional<double> find(std::string_view key) const;
 
   private:

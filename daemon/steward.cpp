@@ -222,7 +222,6 @@ void Steward::tick(Instant now) {
     if (now - fed_at_ >= looks_every) feed(rules::Tick{now});
     switches_.refresh(now, link_);
     tell_news(now);
-    tell_waiting(now);
     notices();
 }
 
@@ -373,6 +372,7 @@ void Steward::tell_news(Instant now) {
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;
+    tell_waiting(now);
     device_.apply(news_, snapshots_.take(news_, now), now, link_);
     news_.clear();
     asked_ = false;
