@@ -127,13 +127,9 @@ void take_learned(RigSnapshot::OfLoad& shown, const rules::StageProfile::Memory&
 /// All of a snapshot but the sentences.
 void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Instant now) {
     const rules::Rig& rig = marshal.rig();
-    std::vector<rules::LimitView> limits;
+    const std::vector<rules::LimitView> limits = marshal.limits();
     shown.source = marshal.source();
     shown.stopped = marshal.everything_stopped();
-    if (shown.source) {
-        for (std::size_t i = 0; i < rig.sources[*shown.source].limits.size(); ++i)
-            limits.push_back(marshal.limit(i));
-    }
     const auto headrooms = [&](rules::LegSet legs) {
         return shown.source ? smallest(limits, rig.sources[*shown.source], legs) : Headrooms{0, 0};
     };

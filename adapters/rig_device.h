@@ -21,9 +21,9 @@
 
 namespace ampmarshal::adapters {
 
-/// Readings and countdowns change with every sample; twice a second is enough to look at. What counts is a
-/// jump, such as a start, and that does not wait.
-inline constexpr rules::Duration reading_every = std::chrono::milliseconds(500);
+/// Readings and countdowns change with every sample; nobody can read them more often than once a second. What
+/// counts is a jump, such as a start, and that does not wait.
+inline constexpr rules::Duration reading_every = std::chrono::seconds(1);
 inline constexpr double jump_a = 5.0;
 inline constexpr double jump_v = 5.0;
 

@@ -505,28 +505,30 @@ bool Marshal::everything_stopped() const {
     return core_->stopped;
 }
 
-LimitView Marshal::limit(std::size_t l) const {
+std::vector<LimitView> Marshal::limits() const {
     const Core& core = *core_;
-    const Limit& limit = core.source()->limits[l];
-    std::size_t first_image = 0;
-    for (std::size_t before = 0; before < l; ++before)
-        first_image += core.source()->limits[before].images.size();
-    const auto theta = core.theta().subspan(first_image, limit.images.size());
-
+    if (!core.source()) return {};
     const Prospect p = core.prospect(false);
-    const double current_a = through(limit, p.measured_a);
-    for (Leg leg : all_legs)  // unheard, nothing is known to be free
-        if (limit.legs.contains(leg) && core.silent(leg)) return {current_a, 0, 0, {}};
     const Duration window = std::max(p.window, Duration(500ms));
-    LimitView view{current_a,
-                   limit.steady_a - current_a,
-                   most_for(limit, theta, window, to_join) - p.peak_through(limit),
-                   {}};
-    for (std::size_t i = 0; i < limit.images.size(); ++i) {
-        const auto trip = limit.images[i].time_to_trip(theta[i], current_a);
-        if (trip && (!view.time_to_trip || *trip < *view.time_to_trip)) view.time_to_trip = trip;
+    std::vector<LimitView> views;
+    auto images = core.theta();
+    for (const Limit& limit : core.source()->limits) {
+        const auto theta = images.first(limit.images.size());
+        images = images.subspan(limit.images.size());
+        const double current_a = through(limit, p.measured_a);
+        LimitView& view = views.emplace_back(LimitView{current_a, 0, 0, {}});
+        // Unheard, nothing is known to be free.
+        if (std::any_of(std::begin(all_legs), std::end(all_legs),
+                        [&](Leg leg) { return limit.legs.contains(leg) && core.silent(leg); }))
+            continue;
+        view.steady_headroom_a = limit.steady_a - current_a;
+        view.start_headroom_a = most_for(limit, theta, window, to_join) - p.peak_through(limit);
+        for (std::size_t i = 0; i < limit.images.size(); ++i) {
+            const auto trip = limit.images[i].time_to_trip(theta[i], current_a);
+            if (trip && (!view.time_to_trip || *trip < *view.time_to_trip)) view.time_to_trip = trip;
+        }
     }
-    return view;
+    return views;
 }
 
 std::optional<double> Marshal::current_a(Leg leg) const {

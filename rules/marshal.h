@@ -112,7 +112,7 @@ class Marshal {
     LoadView load(LoadIndex load) const;
     bool everything_stopped() const;
     const StageProfile& profile(LoadIndex load, std::size_t stage) const;
-    LimitView limit(std::size_t limit) const;        ///< index into the present source's limits
+    std::vector<LimitView> limits() const;           ///< of the present source, in its order
     std::optional<double> current_a(Leg leg) const;  ///< nothing while the leg's meter is silent
     std::optional<double> voltage_v(Leg leg) const;
     std::optional<double> impedance_ohm(Leg leg) const;  ///< of the present source; nothing until it is known

@@ -26,7 +26,7 @@ struct OneUnit {
         s.read(1, 10s);
     }
 
-    double start_headroom_a() { return s.marshal.limit(0).start_headroom_a; }
+    double start_headroom_a() { return s.marshal.limits()[0].start_headroom_a; }
 
     Stand s;
 };
@@ -190,11 +190,11 @@ TEST_CASE("the Marshal of a new configuration goes on with what runs, and reserv
     CHECK(next.marshal.load(1).commanded_on);
     CHECK(next.state(0) == "running");
     CHECK(next.marshal.load(1).drawn_a == Approx(9).margin(0.5));
-    const auto trip_old = old.marshal.limit(0).time_to_trip;
-    CHECK(trip_old == next.marshal.limit(0).time_to_trip);
+    const auto trip_old = old.marshal.limits()[0].time_to_trip;
+    CHECK(trip_old == next.marshal.limits()[0].time_to_trip);
     next.read(10, 5s);
     next.read(1, 5s);
-    CHECK(next.marshal.limit(0).current_a == Approx(1));
+    CHECK(next.marshal.limits()[0].current_a == Approx(1));
 }
 
 namespace {
@@ -277,7 +277,7 @@ TEST_CASE("a source that was left cools on under a new configuration, whichever 
         next.marshal.succeed(old.marshal, {}, sources);
         next.send(SourceChanged{next.now, 0});
         next.read(1);
-        return next.marshal.limit(0).start_headroom_a;
+        return next.marshal.limits()[0].start_headroom_a;
     };
     CHECK(room_a(2h) > room_a(1s) + 1);
 }

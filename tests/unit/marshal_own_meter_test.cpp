@@ -200,10 +200,10 @@ TEST_CASE("a frozen meter of its own does not hide that the load has stopped and
     s.own_a[0] = 10;
     s.read(11, 5s);
     REQUIRE(s.state(0) == "running");
-    const double free_a = s.marshal.limit(0).start_headroom_a;
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
     s.read(1, 5s);  // and the meter stays at 10 A
     CHECK(s.state(0) == "permitted");
-    CHECK(s.marshal.limit(0).start_headroom_a == Approx(free_a + 10 - 46).margin(0.5));
+    CHECK(s.marshal.limits()[0].start_headroom_a == Approx(free_a + 10 - 46).margin(0.5));
     SECTION("once it moves it is believed again") {
         s.own_a[0] = 0.1;
         s.read(1, 5s);
