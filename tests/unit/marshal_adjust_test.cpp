@@ -198,7 +198,7 @@ TEST_CASE("a charger that was found on counts at its highest setting") {
     s.send(SwitchFeedback{s.now, 0, true, false});
     s.read(1, 1100ms);
     CHECK(s.settings_a[0] == 15);
-    CHECK(s.marshal.limit(0).start_headroom_a < 0.97 * 90 - 1 - 15 + 0.01);
+    CHECK(s.marshal.limits()[0].start_headroom_a < 0.97 * 90 - 1 - 15 + 0.01);
 }
 
 TEST_CASE("while only observing nothing is adjusted") {
@@ -361,7 +361,7 @@ TEST_CASE(
     s.send(LinkChanged{s.now, true});
     for (int i = 0; i < 4000; ++i) {
         s.read(2 + (s.on(charger) ? s.settings_a[charger] : 0));
-        if (i > 600) REQUIRE(s.marshal.limit(0).start_headroom_a >= 0);
+        if (i > 600) REQUIRE(s.marshal.limits()[0].start_headroom_a >= 0);
     }
     CHECK(s.on(0));
     CHECK(s.on(charger));

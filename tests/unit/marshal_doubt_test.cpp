@@ -160,10 +160,10 @@ TEST_CASE("a silent meter is told also while the source is not known") {
 TEST_CASE("before a meter is heard no headroom is shown") {
     Stand s(rig_of({breaker(30)}, {resistive("a", 1, 8)}));
     s.send(LinkChanged{s.now, true});
-    CHECK(s.marshal.limit(0).steady_headroom_a == 0);
-    CHECK(s.marshal.limit(0).start_headroom_a == 0);
+    CHECK(s.marshal.limits()[0].steady_headroom_a == 0);
+    CHECK(s.marshal.limits()[0].start_headroom_a == 0);
     s.read(1, 200ms);
-    CHECK(s.marshal.limit(0).steady_headroom_a > 20);
+    CHECK(s.marshal.limits()[0].steady_headroom_a > 20);
 }
 
 TEST_CASE("under a silent meter what was told to stop no longer counts, and what fits without it stays") {
@@ -332,7 +332,7 @@ TEST_CASE("a charger without feedback that draws little is left on") {
         s.read(3.3, 600s);
         CHECK(s.on(0));
         CHECK_FALSE(s.alert("did_not_start"));
-        CHECK(s.marshal.limit(0).start_headroom_a == Approx(0.97 * 90 - 3.3 - 7.3).margin(0.1));
+        CHECK(s.marshal.limits()[0].start_headroom_a == Approx(0.97 * 90 - 3.3 - 7.3).margin(0.1));
     }
     SECTION("nothing came") {
         s.read(1, 10s);

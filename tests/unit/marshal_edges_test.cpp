@@ -183,7 +183,7 @@ TEST_CASE("the heat of a source is handed on to one with the same images, and to
         const std::optional<SourceIndex> sources[] = {0};
         if (handed_on) s.marshal.succeed(old.marshal, {}, sources);
         s.send(MeterSample{s.now, Leg::l1, 1});
-        return s.marshal.limit(0).start_headroom_a;
+        return s.marshal.limits()[0].start_headroom_a;
     };
     CHECK(room_after(breaker(30), true) < room_after(breaker(30), false) - 1);
     CHECK(room_after(generator(3600, 7200), true) == Approx(room_after(generator(3600, 7200), false)));
@@ -245,9 +245,9 @@ TEST_CASE("the time to a trip is that of whichever image of a limit trips first"
     Stand s(rig_of({source}, {}));
     s.settle(0, 1s);
     s.send(MeterSample{s.now, Leg::l1, 20});
-    REQUIRE(s.marshal.limit(0).time_to_trip);
+    REQUIRE(s.marshal.limits()[0].time_to_trip);
     // tau ln(r^2 / (r^2 - 1)) from cold, IEC 60255-149; r = 2.
-    CHECK(seconds(*s.marshal.limit(0).time_to_trip) == Approx(10 * std::log(4.0 / 3)));
+    CHECK(seconds(*s.marshal.limits()[0].time_to_trip) == Approx(10 * std::log(4.0 / 3)));
 }
 
 TEST_CASE("for no time at all a cool image allows any current, and a hot one what it carries for ever") {

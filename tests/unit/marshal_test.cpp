@@ -206,10 +206,10 @@ TEST_CASE("a compressor that cycles off is expected to start again") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11)}));
     s.settle(1, 181s);
     start_air_conditioner(s, 1, 46, 11);
-    const double before_a = s.marshal.limit(0).start_headroom_a;
+    const double before_a = s.marshal.limits()[0].start_headroom_a;
     s.read(1, 2s);
     CHECK(s.state(0) == "permitted");
-    CHECK(s.marshal.limit(0).start_headroom_a < before_a - 46 + 13 + 2);
+    CHECK(s.marshal.limits()[0].start_headroom_a < before_a - 46 + 13 + 2);
     start_air_conditioner(s, 1, 46, 11);
     CHECK(s.state(0) == "running");
 }
