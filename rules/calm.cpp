@@ -1,8 +1,9 @@
 // Most readings say what the one before said. As long as nothing is under way, no leg carries more than a
 // decision has allowed for, and the line is well, what was decided stands: then a reading only goes into the
-// levels and the thermal images. Once a second, and with every other event, everything is looked at anew.
+// levels and the thermal images. Every few seconds, and with every other event, all is looked at anew.
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 #include "rules/core.h"
 
@@ -12,10 +13,9 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Duration looks_every = 1s;
+constexpr Duration looks_every = 5s;
 constexpr double volts_share = 0.02;  ///< of nominal, that a leg's voltage may move meanwhile
-constexpr double apart_share =
-    0.05;  ///< of nominal, that the legs may differ where neither can be told apart
+constexpr double apart_share = 0.05;  ///< of nominal, that the legs may differ before they do
 
 }  // namespace
 
@@ -35,14 +35,19 @@ bool Marshal::Core::line_is_well() const {
         if (!books.low_voltage.gone() || !books.high_voltage.gone() || !books.low_frequency.gone())
             return false;
         const double line_v = books.voltage_v.value_or(nominal_v);
-        if (well_v(line_v) && well_v(line_v - volts_share * nominal_v) &&
-            well_v(line_v + volts_share * nominal_v) && well_hz(books.frequency_hz))
-            continue;
-        return false;
+        const double wanders_v = volts_share * nominal_v;
+        if (!well_v(line_v - wanders_v) || !well_v(line_v + wanders_v) || !well_hz(books.frequency_hz))
+            return false;
     }
     const auto& l1 = legs[Leg::l1].voltage_v;
     const auto& l2 = legs[Leg::l2].voltage_v;
     return legs_apart.gone() && (!l1 || !l2 || std::abs(*l1 - *l2) <= apart_share * nominal_v);
+}
+
+bool Marshal::Core::has_tight_start(const Prospect& p) const {
+    const auto& limits = source()->limits;
+    return std::any_of(limits.begin(), limits.end(),
+                       [&](const Limit& limit) { return p.peak_through(limit) > limit.tight_a; });
 }
 
 /// Called when all has been looked at. The standing worst case must fit even if each leg has wandered as far
@@ -52,29 +57,28 @@ void Marshal::Core::begin_calm() {
     if (!actions.empty() || !link_up || !source() || any_silent() || any_dead() || any_moving()) return;
     for (LoadIndex i = 0; i < tracks.size(); ++i)
         if (under_way(i)) return;
+    if (next_room_turn != 0) return;  // not all that wait have tried to make room
     if (steady_spent() || !line_is_well()) return;
     calm.flowing = flowing(false);
     Prospect p = prospect(false);
+    const bool tight = has_tight_start(p);
     for (Leg leg : all_legs) {
         const LegWatch& watch = legs[leg].watch;
         calm.most_a[leg] = std::max(watch.now_a(), watch.level_a() + watch.least_step_a());
         calm.voltage_v[leg] = legs[leg].voltage_v;
         p.base_a[leg] = p.measured_a[leg] = calm.most_a[leg];
     }
-    if (stays_misfit(p, true)) return;
+    if (stays_misfit(p, true) || has_tight_start(p) != tight) return;
     if (misfit(*source(), after_a_while(*source(), theta(), p, looks_every, warm_theta), p, to_stay)) return;
     calm.until = now + looks_every;
-    for (Leg leg : all_legs)
-        if (rig.legs.contains(leg))
-            calm.until = std::min(calm.until, *legs[leg].heard_at + rig.timing.stale_after[leg]);
-    for (const Track& track : tracks)  // a rest or a wait that ends meanwhile
-        if (track.reason.until && *track.reason.until > now)
-            calm.until = std::min(calm.until, *track.reason.until);
+    for (const Track& track : tracks)  // a rest, a wait or a preference ends on time
+        for (const auto& ends : {track.reason.until, track.preferred_until})
+            if (ends && *ends > now) calm.until = std::min(calm.until, *ends);
 }
 
 /// The event has been taken into the books. Does it leave what was decided as it is?
 bool Marshal::Core::stays_calm(const Event& event) const {
-    if (now >= calm.until || !actions.empty() || any_moving()) return false;
+    if (now >= calm.until || !actions.empty() || any_moving() || any_silent()) return false;
     if (std::holds_alternative<Tick>(event)) return true;
     const auto* sample = std::get_if<MeterSample>(&event);
     if (!sample) return false;
@@ -90,6 +94,15 @@ bool Marshal::Core::stays_calm(const Event& event) const {
 /// A load's own meter has said nothing new.
 bool Marshal::Core::stays_calm(LoadIndex i) const {
     return !own[i] || (!own[i]->watch.moving() && tracks[i].booked_at < now && !under_way(i));
+}
+
+/// What was put off is made up for.
+void Marshal::Core::end_calm() {
+    calm.until = now;
+    const Duration calmly = std::exchange(calm.passed, Duration::zero());
+    if (!source() || calmly == Duration::zero()) return;
+    note_flowing(calm.flowing, calmly);
+    warn_of_tight_starts(calmly);
 }
 
 }  // namespace ampmarshal::rules

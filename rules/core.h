@@ -146,7 +146,7 @@ struct Calm {
     PerLeg<double> most_a{};                  ///< that each leg may carry
     PerLeg<std::optional<double>> voltage_v;  ///< that each leg had
     Prospect flowing{};
-    Duration passed{};  ///< in calm, and not noted yet
+    Duration passed{};  ///< so far, and not noted yet
 };
 
 struct Marshal::Core {
@@ -300,7 +300,9 @@ struct Marshal::Core {
     // calm.cpp
     bool under_way(LoadIndex i) const;
     bool line_is_well() const;
+    bool has_tight_start(const Prospect& p) const;
     void begin_calm();
+    void end_calm();
     bool stays_calm(const Event& event) const;
     bool stays_calm(LoadIndex i) const;
 

@@ -78,13 +78,10 @@ void Marshal::Core::note_flowing(const Prospect& p, Duration passed) {
     update_warnings(passed, p);
 }
 
-/// What was calm until this event is made up for here.
 void Marshal::Core::note_time(Duration passed) {
-    const Duration calmly = std::exchange(calm.passed, Duration::zero());
-    if (!source()) return;
-    if (calmly > Duration::zero()) note_flowing(calm.flowing, calmly);
-    if (passed > Duration::zero()) note_flowing(flowing(true), passed);
-    if (calmly + passed > Duration::zero()) warn_of_tight_starts(calmly + passed);
+    if (!source() || passed <= Duration::zero()) return;
+    note_flowing(flowing(true), passed);
+    warn_of_tight_starts(passed);
 }
 
 bool Marshal::Core::steady_spent() const {
@@ -391,6 +388,7 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Company& wit
 }
 
 /// Of the loads of its rotation that wait, and would fit if none of the rotation ran, has it waited longest?
+/// Among those that have waited equally long, ranks decide.
 bool Marshal::Core::next_in_turn(LoadIndex i, Company with) {
     const auto of_rotation = [&](LoadIndex other) { return take_turns(loads[i], loads[other]); };
     for (LoadIndex other : by_rank) {
@@ -398,9 +396,13 @@ bool Marshal::Core::next_in_turn(LoadIndex i, Company with) {
         take_off(with.p, other);
         if (goes_before(other, i)) add(with.kept_a, loads[other].legs, -total_run_a(other));
     }
+    const auto waits_longer = [&](LoadIndex other) {
+        const Instant since = tracks[other].switched_at;
+        return since != tracks[i].switched_at ? since < tracks[i].switched_at : goes_before(other, i);
+    };
     return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
-        return of_rotation(other) && !may_be_on(other) && tracks[other].switched_at < tracks[i].switched_at &&
-               !kept_back(other) && joins_soon(other, with);
+        return of_rotation(other) && !may_be_on(other) && waits_longer(other) && !kept_back(other) &&
+               joins_soon(other, with);
     });
 }
 

@@ -443,12 +443,13 @@ std::span<const Action> Marshal::on(const Event& event) {
     const Duration passed = at - core.now;
     core.now = at;
     const bool was_moving = core.any_moving();
+    if (!only_time_passed(event)) core.end_calm();
     std::visit([&](const auto& e) { core.handle(e); }, event);
     if (core.stays_calm(event)) {
         core.calm.passed += passed;
         return {};
     }
-    core.calm.until = at;
+    core.end_calm();
     for (Leg leg : all_legs)
         core.legs[leg].explained = core.explains(leg);
     core.note_time(passed);

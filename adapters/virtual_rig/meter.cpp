@@ -17,7 +17,7 @@ double quantised(double value, double resolution) {
     return resolution > 0 ? std::round(value / resolution) * resolution : value;
 }
 
-/// Builds a payload on the stack. Numbers are not negative, and written with three decimals.
+/// Builds a payload on the stack. Numbers are not negative, and written with two decimals.
 class Text {
   public:
     Text& add(std::string_view text) {
@@ -25,11 +25,11 @@ class Text {
         return *this;
     }
     Text& add(double value) {
-        const auto thousandths = static_cast<std::uint64_t>(std::llround(value * 1000));
-        end_ = std::to_chars(end_, buffer_ + sizeof buffer_, thousandths / 1000).ptr;
+        const auto hundredths = static_cast<std::uint64_t>(std::llround(value * 100));
+        end_ = std::to_chars(end_, buffer_ + sizeof buffer_, hundredths / 100).ptr;
         *end_++ = '.';
-        for (const unsigned place : {100U, 10U, 1U})
-            *end_++ = static_cast<char>('0' + thousandths / place % 10);
+        for (const unsigned place : {10U, 1U})
+            *end_++ = static_cast<char>('0' + hundredths / place % 10);
         return *this;
     }
     std::string_view view() const { return {buffer_, static_cast<std::size_t>(end_ - buffer_)}; }

@@ -25,8 +25,9 @@ TEST_CASE("a preferred load goes before all ranks, until its time is over") {
     CHECK(charges());
     CHECK(rig.shown("charger", "prefer") == "15");
 
-    REQUIRE(rig.run_until([&] { return rig.shown("charger", "prefer") == "0"; }, 15min));
+    REQUIRE(rig.run_until([&] { return rig.shown("charger", "prefer") == "1"; }, 15min));
     CHECK(charges());  // so far nobody has taken anything from it
+    REQUIRE(rig.run_until([&] { return rig.shown("charger", "prefer") == "0"; }, 62s));
     REQUIRE(rig.run_until(heats, 10min));
     CHECK_FALSE(charges());
     CHECK(rig.truth().trips.empty());

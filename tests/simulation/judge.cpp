@@ -117,6 +117,7 @@ Judge::Judge(const Case& c, const daemon::Configuration& configuration, Simulate
     Duration slowest_relay{};
     const std::string root = c.plan.topic_prefix + "/" + c.plan.name + "/relay/";
     for (const auto& plan : c.plan.loads) {
+        ranks_.push_back(plan.relay ? configuration.rig.loads[rig.index(plan.name)].rank : 0);
         if (!plan.relay) continue;
         slowest_relay = std::max(slowest_relay, plan.relay->latency);
         by_set_topic_[root + plan.name + "/set"] = loads_.size();
@@ -435,9 +436,9 @@ bool Judge::surely_fits(const Seen& load) const {
         if (load.plan->legs.count() == 2 && case_.plan.sources[source_].one_conductor) return false;
         double start_a = 0;
         double running_a = 0;
-        for (const auto& other : case_.plan.loads) {
-            const bool counts = !other.relay || configuration_.rig.loads[rig_.index(other.name)].rank <= rank;
-            if (!counts || !touch(other.legs, danger.legs)) continue;
+        for (std::size_t i = 0; i < ranks_.size(); ++i) {
+            const auto& other = case_.plan.loads[i];
+            if (ranks_[i] > rank || !touch(other.legs, danger.legs)) continue;
             const Draws draws = draws_of(other);
             const int times = danger.legs.count() == 2 ? other.legs.count() : 1;  // a 240 V load on both
             start_a += times * (1 + start_too_high) * draws.start_a;

@@ -110,6 +110,7 @@ class Judge {
     rules::Duration reaction_;  ///< from an overload to the effect of a shed
     rules::Duration settles_;   ///< until a load that does not obey is known for that, and the next has gone
     std::vector<Seen> loads_;
+    std::vector<int> ranks_;  ///< of the plan's loads; 0: nobody controls it
     std::map<std::string, std::size_t, std::less<>> by_set_topic_;
     std::vector<Danger> dangers_;
     rules::PerLeg<double> read_a_{};

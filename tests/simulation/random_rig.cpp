@@ -133,6 +133,12 @@ MeterPlan meter(Draw& draw) {
     return {.period = periods[draw.whole(0, 7)], .peak_hold = draw.chance(0.4)};
 }
 
+/// A plug that measures takes its time.
+MeterPlan meter_of_a_plug(Draw& draw) {
+    const Duration periods[] = {200ms, 500ms, 1s, 1s, 1s, 2s};
+    return {.period = periods[draw.whole(0, 5)], .peak_hold = draw.chance(0.4)};
+}
+
 }  // namespace
 
 RigPlan random_rig(std::uint64_t seed, Duration time) {
@@ -162,7 +168,7 @@ RigPlan random_rig(std::uint64_t seed, Duration time) {
     }
     for (LoadPlan& load : rig.loads) {
         if (!plain) make_special(special, load, rig.legs);
-        if (meters.chance(0.2)) load.meter = meter(meters);
+        if (meters.chance(0.2)) load.meter = meter_of_a_plug(meters);
     }
     // The uncontrolled ones take at most seven tenths of what either source carries.
     const double room_a = 0.7 * std::min(least_carried_a(rig.sources[0]), least_carried_a(rig.sources[1]));
