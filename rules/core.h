@@ -119,7 +119,11 @@ struct LegBooks {
     bool holds_peaks = false;  ///< the meter tells the highest current between two readings
     bool explained = false;    ///< it rises, and the start of a load that may start explains it
     bool dead = false;         ///< the voltage is gone
-    double told_a = 0;         ///< of the movement under way: booked already on the word of loads' own meters
+    Instant moved_at{};        ///< last seen to
+    /// Of the movement under way, or just to come: booked already, on the word of loads' own meters or of the
+    /// other leg.
+    double told_a = 0;
+    Instant told_until{};  ///< for so long it is waited for
 };
 
 /// What a load's own meter says.
@@ -234,6 +238,8 @@ struct Marshal::Core {
     void call_stuck(LoadIndex i, double drawn_a);
     void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
+    bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
+    bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;
 
     // own_meter.cpp

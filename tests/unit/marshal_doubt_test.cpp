@@ -596,3 +596,90 @@ TEST_CASE("two starts between two readings of a slow meter are no stall of a thi
     CHECK(s.alert("stall") == !slow);
     CHECK(s.on(0) == slow);
 }
+
+TEST_CASE("two compressors whose fans were lost in the noise are no stall of one of them") {
+    Rig rig =
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
+    rig.timing.meter_period[Leg::l1] = 1s;
+    Stand s(rig);
+    s.settle(58, 240s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(75.7, 5s);
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(0));
+}
+
+namespace {
+
+Rig on_two_legs(std::vector<Load> loads) {
+    return rig_of({breaker(50, Feed::two_legs)}, std::move(loads), LegSet::both());
+}
+
+}  // namespace
+
+TEST_CASE("a load of 240 V has not stopped where only one leg falls") {
+    Stand s(on_two_legs({resistive("range", 1, 12.3, LegSet::both()), resistive("heater", 2, 12)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s, 1);
+    s.read(13.3, 2s, 13.3);
+    s.read(25.3, 2s, 13.3);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.read(13.2, 2s, 13.3);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("what a load of 240 V does on the other leg is not another's doing") {
+    // The meter of the second leg may be a little later than that of the first.
+    const Duration later = GENERATE(0ms, 100ms);
+    Stand s(on_two_legs(
+        {resistive("range", 1, 12, LegSet::both()), resistive("heater", 2, 12.1, LegSet(Leg::l2))}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 30s, 1);
+    REQUIRE(s.state(1) == "permitted");
+    s.read(13, later, 1);
+    s.read(13, 5s, 13);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "permitted");
+    s.read(13, 5s, 25);
+    REQUIRE(s.state(1) == "running");
+    s.read(1, later, 25);
+    s.read(1, 5s, 13);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("a contact that says it has opened explains the fall that comes after its word") {
+    Rig rig = rig_of({breaker(50)}, {resistive("a", 1, 12), resistive("b", 2, 12.1)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1, 2s);
+    s.read(13, 2s);
+    s.read(25.1, 2s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(25, 300ms);
+    s.read(13, 2s);
+    CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("a compressor that seems to leave its fan on may have stopped with it, and is not accused later") {
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12)}));
+    s.settle(1, 181s);
+    s.read(5, 200ms);
+    s.read(3, 2s);
+    s.read(41, 200ms);
+    s.read(15, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.read(2.1, 5s);  // nearer to the compressor alone, but not by far
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    s.read(6, 60s);  // something else comes on
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(6, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
