@@ -54,6 +54,7 @@ struct Track {
     std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
     bool surely_fell = false;             ///< its stop was seen on the leg, and can have been no other's
     double drawn_a = 0;                   ///< by the settled stages
+    double perhaps_a = 0;                 ///< and by the others, if what nobody is known to draw is its own
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
@@ -232,6 +233,8 @@ struct Marshal::Core {
     double most_booked_a(Leg leg) const;
     bool disobeys(LoadIndex i) const;
     double unknown_a(Leg leg) const;
+    void note_perhaps();
+    bool perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const;
     void check_reliefs();
     void check_due();
     void expect_fall(LoadIndex i, double drawn_a);
@@ -262,6 +265,8 @@ struct Marshal::Core {
     void weigh(Prospect& p, LoadIndex i, double sign) const;
     void put_on(Prospect& p, LoadIndex i) const;
     void take_off(Prospect& p, LoadIndex i) const;
+    void put_on_perhaps(Prospect& p, LoadIndex i) const;
+    void take_off_perhaps(Prospect& p, LoadIndex i) const;
     Duration started_for(LoadIndex i) const;
     Prospect flowing(bool count_relief) const;
     Prospect prospect(bool count_relief) const;

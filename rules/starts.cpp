@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <utility>
 
 #include "rules/core.h"
 
@@ -579,6 +580,34 @@ double Marshal::Core::unknown_a(Leg leg) const {
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (loads[i].legs.contains(leg)) rest_a -= tracks[i].drawn_a;
     return std::max(0.0, rest_a);
+}
+
+bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {
+    const Track& track = tracks[i];
+    if (!can_shed(i) || !standing(i) || track.stage_due || tells_itself(i)) return false;
+    return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
+        return !loads[i].legs.contains(leg) ||
+               unknown_a[leg] - track.unknown_at_a >= (1 - match_share) * rest_a;
+    });
+}
+
+/// What flows and is booked to nobody may well be drawn by a load that is on and was not seen to start: it
+/// ran when this program came up, or its start fell together with something else. The lower ranks are
+/// suspected first, so that none of them is spared at a higher one's cost.
+void Marshal::Core::note_perhaps() {
+    const bool in_motion = any_moving() || stop_in_flight();
+    PerLeg<double> left_a{{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
+    for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
+        Track& track = tracks[*i];
+        const double rest_a = total_run_a(*i) - track.drawn_a;
+        const double before_a = std::exchange(track.perhaps_a, 0.0);
+        if (in_motion) {
+            if (can_shed(*i) && standing(*i)) track.perhaps_a = std::min(before_a, rest_a);
+        } else if (perhaps_runs(*i, left_a, rest_a)) {
+            track.perhaps_a = rest_a;
+            add(left_a, loads[*i].legs, -rest_a);
+        }
+    }
 }
 
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have

@@ -683,3 +683,53 @@ TEST_CASE("a compressor that seems to leave its fan on may have stopped with it,
     s.read(6, 10s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+namespace {
+
+/// `low` was found on when the program came up, and draws what nobody is known to draw.
+Rig of_two_ranks() {
+    Rig rig = rig_of({breaker(20)}, {resistive("high", 1, 9), resistive("low", 2, 6)});
+    for (Load& load : rig.loads)
+        load.reports_switch = true;
+    return rig;
+}
+
+}  // namespace
+
+TEST_CASE("who waits for room gets that of a lower rank which was found on, and may well draw it") {
+    Stand s(of_two_ranks());
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 1, true, true});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read_until_command(13, 60s);
+    REQUIRE_FALSE(s.on(1));
+    s.read(7, 5s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("an overload that lasts ends at the cost of the lowest rank, known to draw or not") {
+    Stand s(of_two_ranks());
+    s.send(LinkChanged{s.now, true});
+    for (const LoadIndex i : {0U, 1U})
+        s.send(SwitchFeedback{s.now, i, true, true});
+    s.read(11, 20s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    SECTION("while there is time") {
+        for (int i = 0; i < 100 && s.on(1); ++i)
+            s.read(20);
+        REQUIRE_FALSE(s.on(1));
+        REQUIRE(s.state(0) == "running");
+        const bool was_its = GENERATE(true, false);
+        s.read(20, 200ms);
+        CHECK(s.on(0));
+        s.read(was_its ? 14 : 20, 2s);
+        CHECK(s.on(0) == was_its);
+    }
+    SECTION("but nothing that is in danger relies on a guess") {
+        s.read(20, 1s);
+        REQUIRE(s.state(0) == "running");
+        s.read(61);
+        CHECK_FALSE(s.on(0));
+    }
+}
