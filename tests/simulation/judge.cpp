@@ -216,6 +216,10 @@ void Judge::relay_changed(const Mischief::Change& change) {
         fault.kind == FaultKind::relay_stuck_off)
         return;
     load->relay_fails = change.begins;
+    const auto& relay = *load->plan->relay;
+    const bool unseen = fault.kind == FaultKind::relay_stuck_on && !relay.feedback && !load->plan->meter;
+    if (unseen && change.begins && !load->told_on)
+        load->ran_unseen_until = Instant(fault.to) + relay.latency + 1s;
     if (fault.kind != FaultKind::relay_stuck_on || !change.begins || load->told_on) return;
     // It starts a load that nobody had reserved for. With a feedback that is known after it was told off in
     // vain three times; without one the load starts by itself, unknown, as long as it is so.
@@ -324,6 +328,7 @@ void Judge::short_cycled(Seen& load) {
         (load.contact_closed_at <= load.compressor_stopped_at || told_before) && !lost_meanwhile;
     const bool unseen =
         load.compressor_stopped_at >= supply_lost_at_ && load.compressor_stopped_at <= unseen_loss_until_;
+    if (load.compressor_stopped_at <= load.ran_unseen_until) return;
     if (!by_itself && !unseen) break_rule("a compressor rests before it starts again", load.plan->name);
 }
 

@@ -170,3 +170,30 @@ TEST_CASE("what an owner believes of a load is off by no more than the stated er
         }
     }
 }
+
+TEST_CASE("nobody is blamed for when a load stopped whose relay stuck, and nothing could tell") {
+    const bool tells = GENERATE(false, true);
+    CAPTURE(tells);
+    Case c;
+    c.seed = 1;
+    c.time = 10min;
+    c.plan.name = "stuck";
+    c.plan.sources = {{.name = "supply", .kind = virtual_rig::BreakerPlan{.rating_a = 50}}};
+    const virtual_rig::AirConditionerPlan unit{
+        .fan = {.running_a = 2, .start_a = 4, .plateau = 80ms},
+        .compressor = {.running_a = 10, .start_a = 20, .plateau = 100ms},
+        .fan_to_compressor = 5s,
+        .room = {.start_c = 35, .surroundings_c = 35, .capacity_j_per_k = 6e5, .loss_w_per_k = 100},
+        .thermostat = {.set_c = 20}};
+    c.plan.loads = {{.name = "front",
+                     .control = virtual_rig::Control::permitted,
+                     .relay = virtual_rig::RelayPlan{.feedback = tells},
+                     .kind = unit},
+                    {.name = "base", .kind = virtual_rig::BaseLoadPlan{1}}};
+    c.wireless = c.healthy = false;
+    c.believed = {{1, 1}, {1, 1}};
+    c.faults = {fault(FaultKind::relay_stuck_on, 2s, 120s)};
+    c.faults[0].load = "front";
+    const Outcome outcome = run(c, nullptr);
+    CHECK_FALSE(outcome.broken);
+}
