@@ -93,10 +93,11 @@ class Hypotheses {
         return found == end() ? nullptr : found;
     }
 
-    /// Could another load have been it?
+    /// Could another load have been it? One that was just commanded may draw less than it used to.
     bool rivals(const Hypothesis& best, double seen_a) const {
         return std::any_of(begin(), end(), [&](const Hypothesis& h) {
-            return h.load != best.load && h.alone && distance(seen_a, h.rise_a) <= 1;
+            const bool tapered = h.in_flight && h.settled_after == 1 && seen_a > 0 && h.rise_a > seen_a;
+            return h.load != best.load && (tapered || (h.alone && distance(seen_a, h.rise_a) <= 1));
         });
     }
 

@@ -597,6 +597,29 @@ TEST_CASE("two starts between two readings of a slow meter are no stall of a thi
     CHECK(s.on(0) == slow);
 }
 
+TEST_CASE(
+    "a fan that starts as a tapered charger is switched on may have been the charger, and is not accused") {
+    Load charger = resistive("charger", 2, 8);
+    charger.control = Control::switched;
+    charger.reports_switch = true;
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12), charger}));
+    s.settle(1, 5s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(1, 200s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 1, false, true});
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    while (!s.on(1))
+        s.read(1);
+    s.send(SwitchFeedback{s.now, 1, true, true});
+    s.read(2.9, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a > 0);
+    s.read(2.9, 60s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(2.9, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
 TEST_CASE("two compressors whose fans were lost in the noise are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
