@@ -242,6 +242,8 @@ struct Marshal::Core {
     void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
+    void rest_unknown(Leg leg, double fall_a);
+    bool still_flows(Leg leg, const Step& step);
     bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;
 

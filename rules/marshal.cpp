@@ -164,7 +164,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (!quiet) books.moved_at = event.at;
     const Duration open = quiet ? Duration::zero() : hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
-    if (steps.first) explain(event.leg, *steps.first, !steps.second);
+    if (steps.first && !still_flows(event.leg, *steps.first)) explain(event.leg, *steps.first, !steps.second);
     if (steps.second) explain(event.leg, *steps.second, false);
     if (!books.watch.moving() && (steps.first || event.at >= books.told_until)) books.told_a = 0;
     learn_impedance(event.leg, steps);
@@ -309,7 +309,7 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             track.preferred_until = event.until;
             rank_anew();
             break;
-        case Request::acknowledge:
+        case Request::acknowledge: {
             clear(AlertKind::not_adjusted, event.load);
             track.not_adjusted = false;
             if (!track.on) set_lowest(event.load);
@@ -318,6 +318,9 @@ void Marshal::Core::handle(const OperatorRequest& event) {
                 actions.push_back(Adjust{event.load, setting_a(event.load), track.reason, false});
             track.stalls = 0;
             if (track.lockout == Lockout::none) break;
+            // It is told off once more. What it drew to the last must then fall, unless its switch says that
+            // it is off; else it is locked out again.
+            const double drawn_a = track.stuck && track.reported != false ? track.drawn_a : 0;
             track.lockout = Lockout::none;
             track.not_before.reset();
             track.stuck = false;
@@ -325,12 +328,14 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             track.asserted = false;  // told again to be off, and heard again, before anything else
             track.heard = false;
             unsettle(event.load);
+            expect_fall(event.load, drawn_a);
             clear(AlertKind::stall, event.load);
             clear(AlertKind::disobedience, event.load);
             if (std::none_of(tracks.begin(), tracks.end(),
                              [](const Track& t) { return t.lockout == Lockout::neutral; }))
                 clear(AlertKind::open_neutral, std::nullopt);
             break;
+        }
     }
 }
 

@@ -267,9 +267,34 @@ bool Marshal::Core::foretell(Leg leg, double change_a, Instant since) {
     return true;
 }
 
+/// Amid another's rise, or a reading that was wrong, what a load was told to give up seemed to have fallen,
+/// and was taken off the level. If the leg is now as much above that, it has not. Returns whether that
+/// explains it.
+bool Marshal::Core::still_flows(Leg leg, const Step& step) {
+    bool any = false;
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        auto& relief = tracks[i].relief;
+        if (!relief || !relief->seen || !relief->amid_rise || !loads[i].legs.contains(leg)) continue;
+        if (distance(step.rise_a(), relief->drawn_a) > 1) continue;
+        relief->seen = relief->obeyed = relief->amid_rise = false;
+        for (Leg on : all_legs)
+            relief->before_a[on] = legs[on].watch.now_a();
+        any = true;
+    }
+    return any;
+}
+
+/// Nobody is known to have stopped. It may have been a load whose relay had closed by itself, or stuck: it
+/// rests from here.
+void Marshal::Core::rest_unknown(Leg leg, double fall_a) {
+    for (LoadIndex i : by_rank) {
+        const bool known = may_be_on(i) || tells_itself(i) || !loads[i].legs.contains(leg);
+        if (!known && distance(fall_a, usual(i).running_a()) <= 1) tracks[i].stopped_at = now;
+    }
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
-    Hypotheses all;
-    Hypotheses denied;  ///< stops that the loads' own meters do not show
+    Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
     const double told_a = legs[leg].told_a;
     const double rise_a = step.rise_a() - told_a;
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
@@ -333,6 +358,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         }
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
+        rest_unknown(leg, -rise_a);
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
     }
@@ -496,9 +522,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
         if (!loads[i].legs.contains(leg) || !standing(i)) continue;
-        // A fan that is lost in the noise at this level may run already.
-        const bool unseen = usual(i).stages[track.settled].running_a <= watch.least_step_a();
-        for (std::size_t settled = track.settled; settled <= track.settled + (unseen ? 1 : 0); ++settled)
+        // A fan that was lost in the noise, or not told from another's, may run already.
+        for (std::size_t settled = track.settled; settled < loads[i].stages.size(); ++settled)
             add_rises(healthy, usual(i), i, settled, track.stage_due.has_value(),
                       watch.peak_a() - watch.level_a(), false);
     }
@@ -570,7 +595,8 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
                               now + 2 * reaction + to_follow,
                               legs[load.legs.first()].watch.rising()};
     }
-    // Who was told to stop before is judged by what falls beyond this load's part.
+    // Who was told to stop before is judged by what falls beyond this load's part, if that is surely its own.
+    if (!track.sure || track.or_else) return;
     for (LoadIndex other = 0; other < tracks.size(); ++other)
         if (other != i && tracks[other].relief) add(tracks[other].relief->before_a, load.legs, -drawn_a);
 }
