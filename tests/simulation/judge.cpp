@@ -203,7 +203,11 @@ void Judge::changed(const Mischief::Change& change) {
             meters_swapped_ = change.begins;
             while_it_lasts(everywhere, settles_);
             break;
-        case FaultKind::long_cord: extra_ohm_ = change.begins ? fault.amount : 0; break;
+        // Nobody pulls a cord without the supply being away; until it was, nothing tells that it is gone.
+        case FaultKind::long_cord:
+            if (change.begins) extra_ohm_ = fault.amount;
+            cord_gone_ = !change.begins;
+            break;
         default: break;
     }
     relay_changed(change);
@@ -303,6 +307,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             break;
         case Happening::supply_back:
             powered_ = true;
+            if (cord_gone_) extra_ohm_ = 0;
             // Contacts that had no time to open let everything start again at once.
             if (supply_lost_at_ && event.at - *supply_lost_at_ < reaction_)
                 excuse("supply lost", LegSet::both(), event.at + settles_);

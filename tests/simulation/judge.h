@@ -124,7 +124,8 @@ class Judge {
     std::optional<rules::Instant> source_unknown_since_;
     std::optional<rules::Instant> last_fault_at_;  ///< one began or ended
     int faults_now_ = 0;
-    double extra_ohm_ = 0;
+    double extra_ohm_ = 0;    ///< of a long cord
+    bool cord_gone_ = false;  ///< and nothing has told so yet
     bool meters_swapped_ = false;
     int operations_ = 0;
     std::optional<Broken> broken_;

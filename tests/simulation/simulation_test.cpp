@@ -100,6 +100,16 @@ TEST_CASE("a load that nobody lets run although it fits is called starved") {
     CHECK(outcome.broken->rule == "a load that fits is not starved");
 }
 
+TEST_CASE("nobody is blamed for remembering a cord that was taken away without a sign") {
+    // On its second leg nothing moves the voltage any more, and the supply is never away.
+    const Case drawn = with_faults(draw_case(301716, 6h), {0});
+    REQUIRE(drawn.faults.size() == 1);
+    REQUIRE(drawn.faults[0].kind == FaultKind::long_cord);
+    Case c = with_loads(drawn, {"load-1", "load-2", "load-3", "twin-1", "twin-2"});
+    c.time = 9800s;
+    CHECK_FALSE(run(c, nullptr).broken);
+}
+
 TEST_CASE("every kind of fault is drawn, those of the network only for a wireless one, and all end in time") {
     std::set<FaultKind> seen;
     for (std::uint64_t seed = 1; seed <= 60; ++seed) {
