@@ -54,6 +54,7 @@ struct Track {
     std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
     bool surely_fell = false;             ///< its stop was seen on the leg, and can have been no other's
     double drawn_a = 0;                   ///< by the settled stages
+    double perhaps_a = 0;                 ///< and by the others, if what nobody is known to draw is its own
     std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
@@ -119,7 +120,11 @@ struct LegBooks {
     bool holds_peaks = false;  ///< the meter tells the highest current between two readings
     bool explained = false;    ///< it rises, and the start of a load that may start explains it
     bool dead = false;         ///< the voltage is gone
-    double told_a = 0;         ///< of the movement under way: booked already on the word of loads' own meters
+    Instant moved_at{};        ///< last seen to
+    /// Of the movement under way, or just to come: booked already, on the word of loads' own meters or of the
+    /// other leg.
+    double told_a = 0;
+    Instant told_until{};  ///< for so long it is waited for
 };
 
 /// What a load's own meter says.
@@ -228,12 +233,18 @@ struct Marshal::Core {
     double most_booked_a(Leg leg) const;
     bool disobeys(LoadIndex i) const;
     double unknown_a(Leg leg) const;
+    void note_perhaps();
+    bool perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const;
     void check_reliefs();
     void check_due();
     void expect_fall(LoadIndex i, double drawn_a);
     void call_stuck(LoadIndex i, double drawn_a);
     void retry_stalled();
     Duration hold_open(Leg leg, double excess_a) const;
+    bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
+    void rest_unknown(Leg leg, double fall_a);
+    bool still_flows(Leg leg, const Step& step);
+    bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;
 
     // own_meter.cpp
@@ -256,6 +267,8 @@ struct Marshal::Core {
     void weigh(Prospect& p, LoadIndex i, double sign) const;
     void put_on(Prospect& p, LoadIndex i) const;
     void take_off(Prospect& p, LoadIndex i) const;
+    void put_on_perhaps(Prospect& p, LoadIndex i) const;
+    void take_off_perhaps(Prospect& p, LoadIndex i) const;
     Duration started_for(LoadIndex i) const;
     Prospect flowing(bool count_relief) const;
     Prospect prospect(bool count_relief) const;

@@ -32,6 +32,7 @@ void Marshal::Core::decide(bool quiet) {
     check_due();
     retry_stalled();
     end_preferences();
+    note_perhaps();
     if (link_up) {
         switch_off_unwanted();
         if (source() && !listening()) shed_what_must_go();
@@ -179,23 +180,29 @@ ReasonKind Marshal::Core::shed_kind(const Prospect& before, const Misfit& why) c
 }
 
 /// From the highest rank to the lowest, keep every load that still fits with those kept so far: a higher rank
-/// is never shed where lower ones are enough, and nothing is shed needlessly.
+/// is never shed where lower ones are enough, and nothing is shed needlessly. Where nothing is in danger yet,
+/// what a load may well draw counts as its own; there is time to see whether it was.
 void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     const Prospect before = p;
+    const bool in_time = !stays_misfit(p, false);
     bool shed_any = false;
+    bool guessed = false;
     for (LoadIndex i : by_rank)
-        if (can_shed(i)) take_off(p, i);
+        if (can_shed(i)) in_time ? take_off_perhaps(p, i) : take_off(p, i);
     for (LoadIndex i : by_rank) {
         if (!can_shed(i)) continue;
-        put_on(p, i);
+        in_time ? put_on_perhaps(p, i) : put_on(p, i);
         const auto why = stays_misfit(p, with_steady);
         if (!why) continue;
-        take_off(p, i);
+        in_time ? take_off_perhaps(p, i) : take_off(p, i);
+        guessed |= in_time && tracks[i].perhaps_a > 0;
         Reason reason = reason_of(*why);
         reason.kind = shed_kind(before, *why);
         switch_off(i, reason);
         shed_any = true;
     }
+    for (LimitBooks& books : limit_books)
+        if (guessed) books.over_steady.fill(rig.timing.steady_grace - reaction);
     if (!shed_any) {
         if (const auto why = stays_misfit(p, with_steady))
             raise(AlertKind::overload, std::nullopt, reason_of(*why));
@@ -267,15 +274,20 @@ std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, const Company& wit
     return std::nullopt;
 }
 
-/// Nobody kept yet but the uncontrolled.
+/// Nobody kept yet but the uncontrolled, and what may well be drawn by a load that can be shed is not.
 Marshal::Core::Company Marshal::Core::company() const {
     Company with{prospect(false), uncontrolled_a(), {}};
     with.flowing_a = with.kept_a;
     for (LoadIndex i : by_rank) {
+        const Track& track = tracks[i];
+        if (!may_be_on(i)) continue;
+        add(with.kept_a, loads[i].legs, -track.perhaps_a);
         // Just granted, or switched on and not seen to draw yet: it is about to draw all.
-        const bool about_to = tracks[i].stage_due || loads[i].control == Control::switched;
-        if (may_be_on(i)) add(with.flowing_a, loads[i].legs, about_to ? total_run_a(i) : tracks[i].drawn_a);
+        const bool about_to = track.stage_due || loads[i].control == Control::switched;
+        add(with.flowing_a, loads[i].legs, about_to ? total_run_a(i) - track.perhaps_a : track.drawn_a);
     }
+    for (Leg leg : all_legs)
+        with.kept_a[leg] = std::max(0.0, with.kept_a[leg]);
     return with;
 }
 
@@ -381,7 +393,7 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Company& wit
     for (LoadIndex other : pushed_lately) {
         if (tracks[other].pushed_by != i || !can_shed(other)) continue;
         Company without = with;
-        take_off(without.p, other);
+        take_off_perhaps(without.p, other);
         if (goes_before(i, other) && joins_soon(i, without)) return waits_for(other, tracks[other].pushed_at);
     }
     return std::nullopt;
@@ -393,7 +405,7 @@ bool Marshal::Core::next_in_turn(LoadIndex i, Company with) {
     const auto of_rotation = [&](LoadIndex other) { return take_turns(loads[i], loads[other]); };
     for (LoadIndex other : by_rank) {
         if (!may_be_on(other) || !of_rotation(other)) continue;
-        take_off(with.p, other);
+        take_off_perhaps(with.p, other);
         if (goes_before(other, i)) add(with.kept_a, loads[other].legs, -total_run_a(other));
     }
     const auto waits_longer = [&](LoadIndex other) {
@@ -418,7 +430,8 @@ std::optional<ReasonKind> Marshal::Core::leaves_for(LoadIndex i, LoadIndex other
         return dwelt && in_turn ? std::optional(ReasonKind::shed_for_turn) : std::nullopt;
     if (goes_before(other, i)) return ReasonKind::shed_for_rank;
     if (!dwelt) return std::nullopt;
-    const bool idle = load.control == Control::permitted && track.settled == 0 && !track.stage_due;
+    const bool idle =
+        load.control == Control::permitted && track.settled == 0 && !track.stage_due && track.perhaps_a == 0;
     if (idle && lasted(track.stopped_at, rig.timing.dwell)) return ReasonKind::shed_unused;
     return std::nullopt;
 }
@@ -451,7 +464,7 @@ bool Marshal::Core::make_room(LoadIndex i, Company with) {
 /// lets `i` join. Who left does not push `i` out in its turn before the dwell is over.
 std::optional<LoadIndex> Marshal::Core::push_out(LoadIndex i, Company& with) {
     const auto keep = [&](LoadIndex other, double sign) {
-        sign > 0 ? put_on(with.p, other) : take_off(with.p, other);
+        sign > 0 ? put_on_perhaps(with.p, other) : take_off_perhaps(with.p, other);
         if (goes_before(other, i)) add(with.kept_a, loads[other].legs, sign * total_run_a(other));
     };
     const bool in_turn = !loads[i].rotation.empty() && next_in_turn(i, with);
@@ -533,7 +546,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;
-    track.drawn_a = 0;
+    track.drawn_a = track.perhaps_a = 0;
     track.stage_due.reset();
     track.rises_until.reset();
     track.claim_until.reset();

@@ -13,6 +13,10 @@ inline constexpr const char* name(Leg leg) {
     return leg == Leg::l1 ? "L1" : "L2";
 }
 
+constexpr Leg other_than(Leg leg) {
+    return leg == Leg::l1 ? Leg::l2 : Leg::l1;
+}
+
 /// Which legs something touches: a small bit set, never empty in a valid load or limit.
 class LegSet {
   public:

@@ -161,17 +161,19 @@ void Marshal::Core::handle(const MeterSample& event) {
 
     const double excess_a = event.current_a - books.watch.level_a();
     const bool quiet = !books.watch.moving() && std::abs(excess_a) <= books.watch.least_step_a();
+    if (!quiet) books.moved_at = event.at;
     const Duration open = quiet ? Duration::zero() : hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);
-    if (steps.first) explain(event.leg, *steps.first, !steps.second);
+    if (steps.first && !still_flows(event.leg, *steps.first)) explain(event.leg, *steps.first, !steps.second);
     if (steps.second) explain(event.leg, *steps.second, false);
-    if (!books.watch.moving()) books.told_a = 0;
+    if (!books.watch.moving() && (steps.first || event.at >= books.told_until)) books.told_a = 0;
     learn_impedance(event.leg, steps);
     if (steps.first) {
         reconcile(event.leg);
         doubt_own_meters(event.leg);
     } else if (books.watch.rising() && event.at - books.watch.began() > open) {
-        check_stall(event.leg, books.watch.at_least_a() - books.watch.level_a(), books.watch.began());
+        check_stall(event.leg, books.watch.at_least_a() - books.watch.level_a() - books.told_a,
+                    books.watch.began());
     }
     check_supply(event.leg);
 }
@@ -232,6 +234,8 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         track.on = false;
         actions.push_back(Switch{event.load, false, track.reason, false});
         set_lowest(event.load);
+        expect_fall(event.load, track.drawn_a);  // the meter may show it only later, and it is no other's
+        track.settles_at = event.at + reaction;
         track.switched_at = event.at;
         unsettle(event.load);
         track.not_before = event.at + rig.timing.restore_after;
@@ -305,7 +309,7 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             track.preferred_until = event.until;
             rank_anew();
             break;
-        case Request::acknowledge:
+        case Request::acknowledge: {
             clear(AlertKind::not_adjusted, event.load);
             track.not_adjusted = false;
             if (!track.on) set_lowest(event.load);
@@ -314,6 +318,9 @@ void Marshal::Core::handle(const OperatorRequest& event) {
                 actions.push_back(Adjust{event.load, setting_a(event.load), track.reason, false});
             track.stalls = 0;
             if (track.lockout == Lockout::none) break;
+            // It is told off once more. What it drew to the last must then fall, unless its switch says that
+            // it is off; else it is locked out again.
+            const double drawn_a = track.stuck && track.reported != false ? track.drawn_a : 0;
             track.lockout = Lockout::none;
             track.not_before.reset();
             track.stuck = false;
@@ -321,12 +328,14 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             track.asserted = false;  // told again to be off, and heard again, before anything else
             track.heard = false;
             unsettle(event.load);
+            expect_fall(event.load, drawn_a);
             clear(AlertKind::stall, event.load);
             clear(AlertKind::disobedience, event.load);
             if (std::none_of(tracks.begin(), tracks.end(),
                              [](const Track& t) { return t.lockout == Lockout::neutral; }))
                 clear(AlertKind::open_neutral, std::nullopt);
             break;
+        }
     }
 }
 

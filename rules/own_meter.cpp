@@ -106,10 +106,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     track.drawn_a = drawn_a;
     for (Leg leg : all_legs) {
         if (!loads[i].legs.contains(leg)) continue;
-        if (legs[leg].watch.moving())
-            legs[leg].told_a += change_a;
-        else if (change_a > 0)
-            reconcile(leg);
+        if (!foretell(leg, change_a, books.moved_at - period) && change_a > 0) reconcile(leg);
     }
 }
 

@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <cmath>
 #include <limits>
+#include <utility>
 
 #include "rules/core.h"
 
@@ -46,6 +47,10 @@ double distance(double seen_a, double expected_a, double share = match_share) {
     return std::abs(seen_a - expected_a) / std::max(match_least_a, share * std::abs(expected_a));
 }
 
+bool clearly_closer_than(double own, double rival) {
+    return own <= clearly_closer * rival && rival - own >= closer_by;
+}
+
 bool stops(const Hypothesis& h, double seen_a) {
     return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
@@ -73,15 +78,26 @@ class Hypotheses {
             if (!counts(h) || h.load == best->load) continue;
             const double rival = distance(seen_a, h.rise_a, share);
             const double own = distance(seen_a, best->rise_a, share);
-            if (rival <= 1 && (own > clearly_closer * rival || rival - own < closer_by)) return nullptr;
+            if (rival <= 1 && !clearly_closer_than(own, rival)) return nullptr;
         }
         return best;
     }
 
-    /// Could another load have been it?
+    /// The same load may as well have stopped altogether, not only its last stage: then all of its next start
+    /// is reserved, and nothing is expected of what may not run.
+    const Hypothesis* whole_stop(const Hypothesis& of, double seen_a) const {
+        const auto found = std::find_if(begin(), end(), [&](const Hypothesis& h) {
+            return h.load == of.load && h.settled_after < of.settled_after && stops(h, seen_a) &&
+                   !clearly_closer_than(distance(seen_a, of.rise_a), distance(seen_a, h.rise_a));
+        });
+        return found == end() ? nullptr : found;
+    }
+
+    /// Could another load have been it? One that was just commanded may draw less than it used to.
     bool rivals(const Hypothesis& best, double seen_a) const {
         return std::any_of(begin(), end(), [&](const Hypothesis& h) {
-            return h.load != best.load && h.alone && distance(seen_a, h.rise_a) <= 1;
+            const bool tapered = h.in_flight && h.settled_after == 1 && seen_a > 0 && h.rise_a > seen_a;
+            return h.load != best.load && (tapered || (h.alone && distance(seen_a, h.rise_a) <= 1));
         });
     }
 
@@ -179,18 +195,18 @@ double run_between(const Load& load, std::size_t from, std::size_t to) {
 }
 
 /// A start must have the right peak, too: not too high, and, where the meter is fast enough, not missing.
-void add_rises(Hypotheses& all, const Load& load, LoadIndex i, const Track& track, double peak_rise_a,
-               bool sees_peaks) {
+void add_rises(Hypotheses& all, const Load& load, LoadIndex i, std::size_t settled, bool in_flight,
+               double peak_rise_a, bool sees_peaks) {
     double before_a = 0;
     double peak_a = 0;
-    for (std::size_t s = track.settled; s < load.stages.size(); ++s) {
+    for (std::size_t s = settled; s < load.stages.size(); ++s) {
         peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
         before_a += load.stages[s].running_a;
         const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
         if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
         const double peak_off = sees_peaks ? distance(peak_rise_a, peak_a, peak_match_share) : 0;
-        all.add({i, s + 1, before_a, track.stage_due.has_value(), alone, peak_off});
+        all.add({i, s + 1, before_a, in_flight, alone, peak_off});
     }
 }
 
@@ -231,14 +247,59 @@ bool Marshal::Core::explains(Leg leg) const {
            now - watch.began() <= open + 3 * rig.timing.meter_period[leg];
 }
 
+/// A load of 240 V moves both legs. Has the other one been read since then, and stays where it was?
+bool Marshal::Core::other_leg_denies(LoadIndex i, Leg leg, Instant since) const {
+    if (loads[i].legs.count() < 2) return false;
+    const Leg other = other_than(leg);
+    const LegBooks& books = legs[other];
+    return !silent(other) && !books.watch.moving() && *books.heard_at >= since &&
+           books.moved_at + rig.timing.meter_period[other] < since;
+}
+
+/// A load has moved, and it is known which: on this leg that is no news, and not to be taken for another's.
+/// False if the leg has moved already.
+bool Marshal::Core::foretell(Leg leg, double change_a, Instant since) {
+    const Duration period = rig.timing.meter_period[leg];
+    LegBooks& books = legs[leg];
+    if (!books.watch.moving() && books.moved_at + period >= since) return false;
+    books.told_a += change_a;
+    books.told_until = now + 2 * period + rig.timing.decision;
+    return true;
+}
+
+/// Amid another's rise, or a reading that was wrong, what a load was told to give up seemed to have fallen,
+/// and was taken off the level. If the leg is now as much above that, it has not. Returns whether that
+/// explains it.
+bool Marshal::Core::still_flows(Leg leg, const Step& step) {
+    bool any = false;
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        auto& relief = tracks[i].relief;
+        if (!relief || !relief->seen || !relief->amid_rise || !loads[i].legs.contains(leg)) continue;
+        if (distance(step.rise_a(), relief->drawn_a) > 1) continue;
+        relief->seen = relief->obeyed = relief->amid_rise = false;
+        for (Leg on : all_legs)
+            relief->before_a[on] = legs[on].watch.now_a();
+        any = true;
+    }
+    return any;
+}
+
+/// Nobody is known to have stopped. It may have been a load whose relay had closed by itself, or stuck: it
+/// rests from here.
+void Marshal::Core::rest_unknown(Leg leg, double fall_a) {
+    for (LoadIndex i : by_rank) {
+        const bool known = may_be_on(i) || tells_itself(i) || !loads[i].legs.contains(leg);
+        if (!known && distance(fall_a, usual(i).running_a()) <= 1) tracks[i].stopped_at = now;
+    }
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
-    Hypotheses all;
-    Hypotheses denied;  ///< stops that the loads' own meters do not show
+    Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
     const double told_a = legs[leg].told_a;
     const double rise_a = step.rise_a() - told_a;
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
-        if (!loads[i].legs.contains(leg)) continue;
+        if (!loads[i].legs.contains(leg) || other_leg_denies(i, leg, step.began)) continue;
         if (unmoved(i, step.began)) {
             add_falls(denied, loads[i], i, tracks[i]);
             continue;
@@ -246,12 +307,14 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         const bool sees_peaks = told_a == 0 && sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg],
                                                          loads[i].start_window());
         if (standing(i))
-            add_rises(all, usual(i), i, tracks[i], step.peak_a - step.baseline_a, sees_peaks);
+            add_rises(all, usual(i), i, tracks[i].settled, tracks[i].stage_due.has_value(),
+                      step.peak_a - step.baseline_a, sees_peaks);
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
         add_falls(all, loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
+        if (loads[h.load].legs.count() == 2) foretell(other_than(leg), own_a, step.began);
         if (h.rise_a > 0) {
             const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
             accept_rise(h.load, h.settled_after, own_a, step);
@@ -264,7 +327,6 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                 if (other.load != h.load && all.may_have_stopped(other, rise_a)) doubt(other.load, h.load);
         }
     };
-
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.
     const Hypothesis* best = all.single(rise_a, true, match_share);
     if (const auto* other = best && rise_a > 0 ? all.better_by_peak(*best, rise_a) : nullptr) best = other;
@@ -277,6 +339,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two) best = all.single(rise_a, false, match_share);
     // A stranger's start beside one that was commanded and may just be smaller than it used to be.
     if (best && rise_a > 0 && !best->in_flight && all.single(rise_a, true, wide_match_share)) best = nullptr;
+    if (const auto* whole = best && rise_a < 0 ? all.whole_stop(*best, rise_a) : nullptr) best = whole;
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
@@ -288,14 +351,14 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         book(two->first, two->first.rise_a);
         book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
-        const Hypothesis* worst = all.worst_stop(rise_a, loads);
-        if (worst) return book(*worst, worst->rise_a);
-        if (const Hypothesis* frozen = denied.worst_stop(rise_a, loads)) {
+        if (const auto* worst = all.worst_stop(rise_a, loads)) return book(*worst, worst->rise_a);
+        if (const auto* frozen = denied.worst_stop(rise_a, loads)) {
             own[frozen->load]->doubted = true;
             return book(*frozen, frozen->rise_a);
         }
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
+        rest_unknown(leg, -rise_a);
     } else if (!rivals) {
         check_stall(leg, rise_a, step.began);
     }
@@ -454,11 +517,16 @@ void Marshal::Core::doubt_own_meters(Leg leg) {
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const Duration lasted = now - began;
+    const LegWatch& watch = legs[leg].watch;
     Hypotheses healthy;
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (loads[i].legs.contains(leg) && standing(i))
-            add_rises(healthy, usual(i), i, tracks[i], legs[leg].watch.peak_a() - legs[leg].watch.level_a(),
-                      false);
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Track& track = tracks[i];
+        if (!loads[i].legs.contains(leg) || !standing(i)) continue;
+        // A fan that was lost in the noise, or not told from another's, may run already.
+        for (std::size_t settled = track.settled; settled < loads[i].stages.size(); ++settled)
+            add_rises(healthy, usual(i), i, settled, track.stage_due.has_value(),
+                      watch.peak_a() - watch.level_a(), false);
+    }
     if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
@@ -527,7 +595,8 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
                               now + 2 * reaction + to_follow,
                               legs[load.legs.first()].watch.rising()};
     }
-    // Who was told to stop before is judged by what falls beyond this load's part.
+    // Who was told to stop before is judged by what falls beyond this load's part, if that is surely its own.
+    if (!track.sure || track.or_else) return;
     for (LoadIndex other = 0; other < tracks.size(); ++other)
         if (other != i && tracks[other].relief) add(tracks[other].relief->before_a, load.legs, -drawn_a);
 }
@@ -538,6 +607,34 @@ double Marshal::Core::unknown_a(Leg leg) const {
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (loads[i].legs.contains(leg)) rest_a -= tracks[i].drawn_a;
     return std::max(0.0, rest_a);
+}
+
+bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {
+    const Track& track = tracks[i];
+    if (!can_shed(i) || !standing(i) || track.stage_due || tells_itself(i)) return false;
+    return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
+        return !loads[i].legs.contains(leg) ||
+               unknown_a[leg] - track.unknown_at_a >= (1 - match_share) * rest_a;
+    });
+}
+
+/// What flows and is booked to nobody may well be drawn by a load that is on and was not seen to start: it
+/// ran when this program came up, or its start fell together with something else. The lower ranks are
+/// suspected first, so that none of them is spared at a higher one's cost.
+void Marshal::Core::note_perhaps() {
+    const bool in_motion = any_moving() || stop_in_flight();
+    PerLeg<double> left_a{{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
+    for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
+        Track& track = tracks[*i];
+        const double rest_a = total_run_a(*i) - track.drawn_a;
+        const double before_a = std::exchange(track.perhaps_a, 0.0);
+        if (in_motion) {
+            if (can_shed(*i) && standing(*i)) track.perhaps_a = std::min(before_a, rest_a);
+        } else if (perhaps_runs(*i, left_a, rest_a)) {
+            track.perhaps_a = rest_a;
+            add(left_a, loads[*i].legs, -rest_a);
+        }
+    }
 }
 
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have

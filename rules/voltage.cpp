@@ -80,7 +80,11 @@ void Marshal::Core::check_supply(Leg leg) {
         raise(AlertKind::supply_lost, std::nullopt, {.kind = ReasonKind::supply_lost});
     } else if (books.dead && *books.voltage_v >= alive_share * s->nominal_v) {
         books.dead = false;
+        books.impedance = SourceImpedance{};  // it may have been a cord that was pulled
         rest_everything();
+        // What was told to stop meanwhile had nothing to show whether it had heard.
+        for (Track& track : tracks)
+            if (!track.on) track.asserted = false;
         if (!any_dead()) clear(AlertKind::supply_lost, std::nullopt);
     }
 }

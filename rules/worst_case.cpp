@@ -51,6 +51,18 @@ void Marshal::Core::take_off(Prospect& p, LoadIndex i) const {
     weigh(p, i, -1);
 }
 
+/// The same with what it may well draw. That is a guess: only for what is done in time to see whether it was
+/// right.
+void Marshal::Core::put_on_perhaps(Prospect& p, LoadIndex i) const {
+    put_on(p, i);
+    p.take_off(loads[i].legs, -tracks[i].perhaps_a);
+}
+
+void Marshal::Core::take_off_perhaps(Prospect& p, LoadIndex i) const {
+    take_off(p, i);
+    p.take_off(loads[i].legs, tracks[i].perhaps_a);
+}
+
 /// What flows and is not drawn by a load that we control and that is on.
 PerLeg<double> Marshal::Core::uncontrolled_a() const {
     PerLeg<double> rest_a;

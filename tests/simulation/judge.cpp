@@ -204,7 +204,11 @@ void Judge::changed(const Mischief::Change& change) {
             meters_swapped_ = change.begins;
             while_it_lasts(everywhere, settles_);
             break;
-        case FaultKind::long_cord: extra_ohm_ = change.begins ? fault.amount : 0; break;
+        // Nobody pulls a cord without the supply being away; until it was, nothing tells that it is gone.
+        case FaultKind::long_cord:
+            if (change.begins) extra_ohm_ = fault.amount;
+            cord_gone_ = !change.begins;
+            break;
         default: break;
     }
     relay_changed(change);
@@ -217,6 +221,10 @@ void Judge::relay_changed(const Mischief::Change& change) {
         fault.kind == FaultKind::relay_stuck_off)
         return;
     load->relay_fails = change.begins;
+    const auto& relay = *load->plan->relay;
+    const bool unseen = fault.kind == FaultKind::relay_stuck_on && !relay.feedback && !load->plan->meter;
+    if (unseen && change.begins && !load->told_on)
+        load->ran_unseen_until = Instant(fault.to) + relay.latency + 1s;
     if (fault.kind != FaultKind::relay_stuck_on || !change.begins || load->told_on) return;
     // It starts a load that nobody had reserved for. With a feedback that is known after it was told off in
     // vain three times; without one the load starts by itself, unknown, as long as it is so.
@@ -300,6 +308,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             break;
         case Happening::supply_back:
             powered_ = true;
+            if (cord_gone_) extra_ohm_ = 0;
             // Contacts that had no time to open let everything start again at once.
             if (supply_lost_at_ && event.at - *supply_lost_at_ < reaction_)
                 excuse("supply lost", LegSet::both(), event.at + settles_);
@@ -325,6 +334,7 @@ void Judge::short_cycled(Seen& load) {
         (load.contact_closed_at <= load.compressor_stopped_at || told_before) && !lost_meanwhile;
     const bool unseen =
         load.compressor_stopped_at >= supply_lost_at_ && load.compressor_stopped_at <= unseen_loss_until_;
+    if (load.compressor_stopped_at <= load.ran_unseen_until) return;
     if (!by_itself && !unseen) break_rule("a compressor rests before it starts again", load.plan->name);
 }
 

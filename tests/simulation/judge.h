@@ -56,6 +56,7 @@ class Judge {
         rules::Instant told_on_at{};
         bool contact = false;
         bool relay_fails = false;
+        std::optional<rules::Instant> ran_unseen_until{};  ///< nothing could tell that it did
         std::optional<rules::Instant> contact_closed_at{};
         std::optional<rules::Instant> compressor_stopped_at{};
         std::optional<rules::Instant> starving_since{};
@@ -124,7 +125,8 @@ class Judge {
     std::optional<rules::Instant> source_unknown_since_;
     std::optional<rules::Instant> last_fault_at_;  ///< one began or ended
     int faults_now_ = 0;
-    double extra_ohm_ = 0;
+    double extra_ohm_ = 0;    ///< of a long cord
+    bool cord_gone_ = false;  ///< and nothing has told so yet
     bool meters_swapped_ = false;
     int operations_ = 0;
     std::optional<Broken> broken_;

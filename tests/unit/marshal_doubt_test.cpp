@@ -596,3 +596,232 @@ TEST_CASE("two starts between two readings of a slow meter are no stall of a thi
     CHECK(s.alert("stall") == !slow);
     CHECK(s.on(0) == slow);
 }
+
+TEST_CASE(
+    "a fan that starts as a tapered charger is switched on may have been the charger, and is not accused") {
+    Load charger = resistive("charger", 2, 8);
+    charger.control = Control::switched;
+    charger.reports_switch = true;
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12), charger}));
+    s.settle(1, 5s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(1, 200s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 1, false, true});
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    while (!s.on(1))
+        s.read(1);
+    s.send(SwitchFeedback{s.now, 1, true, true});
+    s.read(2.9, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a > 0);
+    s.read(2.9, 60s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(2.9, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("a load whose relay may have closed by itself rests from when that current falls") {
+    const double strange_a = GENERATE(14.2, 6.0);
+    CAPTURE(strange_a);
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12)}));
+    s.settle(1, 5s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 200s);
+    s.read(1 + strange_a, 60s);
+    s.read(1, 2s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 2s);
+    CHECK(s.on(0) == (strange_a < 14));
+    s.read(1, 180s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("of loads told to stop together, one that may have been idle spends nobody else's fall") {
+    Stand s(rig_of({breaker(100)}, {resistive("sure", 1, 6.5), resistive("idle", 2, 9.7),
+                                    resistive("runs", 3, 9.6), resistive("other", 4, 9.8)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(7.5, 2s);
+    s.read(17.2, 2s);
+    s.read(26.8, 2s);
+    s.read(36.6, 2s);
+    for (const LoadIndex i : {0U, 1U, 2U, 3U})
+        REQUIRE(s.state(i) == "running");
+    // Of the three alike "idle" stops, and "other" is taken for it.
+    s.read(26.9, 5s);
+    REQUIRE(s.state(3) == "permitted");
+    for (const LoadIndex i : {0U, 1U, 2U})
+        s.send(OperatorRequest{s.now, i, Request::hold});
+    s.read(26.9, 200ms);
+    s.read(10.8, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("who did not stop is watched again when a person has acknowledged that") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
+    s.settle(1, 3s);
+    s.read(9, 3s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(9, 10s);
+    REQUIRE(s.alert("disobedience"));
+    s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+    CHECK_FALSE(s.alert("disobedience"));
+    const bool mended = GENERATE(true, false);
+    s.read(mended ? 1 : 9, 10s);
+    CHECK(s.alert("disobedience") == !mended);
+}
+
+TEST_CASE("a reading that was wrong at the moment of a shed hides nobody who goes on") {
+    const bool obeys = GENERATE(true, false);
+    CAPTURE(obeys);
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 9)}));
+    s.settle(10, 5s);
+    s.read(19, 5s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(offs(s.read(91)) == 1);
+    const auto told = s.read(obeys ? 10 : 19, 10s);
+    CHECK(offs(told) == (obeys ? 0 : 1));
+    CHECK(s.alert("disobedience") == !obeys);
+}
+
+TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
+    Rig rig =
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
+    rig.timing.meter_period[Leg::l1] = 1s;
+    Stand s(rig);
+    const bool lost_in_noise = GENERATE(true, false);
+    CAPTURE(lost_in_noise);
+    const double fans_a = lost_in_noise ? 58 : 5;
+    s.settle(lost_in_noise ? 58 : 1, 240s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(3, lost_in_noise ? 0s : 5s);  // either's
+    s.read(fans_a, 5s);
+    s.read(fans_a + 17.7, 5s);
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(0));
+}
+
+namespace {
+
+Rig on_two_legs(std::vector<Load> loads) {
+    return rig_of({breaker(50, Feed::two_legs)}, std::move(loads), LegSet::both());
+}
+
+}  // namespace
+
+TEST_CASE("a load of 240 V has not stopped where only one leg falls") {
+    Stand s(on_two_legs({resistive("range", 1, 12.3, LegSet::both()), resistive("heater", 2, 12)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s, 1);
+    s.read(13.3, 2s, 13.3);
+    s.read(25.3, 2s, 13.3);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.read(13.2, 2s, 13.3);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("what a load of 240 V does on the other leg is not another's doing") {
+    // The meter of the second leg may be a little later than that of the first.
+    const Duration later = GENERATE(0ms, 100ms);
+    Stand s(on_two_legs(
+        {resistive("range", 1, 12, LegSet::both()), resistive("heater", 2, 12.1, LegSet(Leg::l2))}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 30s, 1);
+    REQUIRE(s.state(1) == "permitted");
+    s.read(13, later, 1);
+    s.read(13, 5s, 13);
+    CHECK(s.state(0) == "running");
+    CHECK(s.state(1) == "permitted");
+    s.read(13, 5s, 25);
+    REQUIRE(s.state(1) == "running");
+    s.read(1, later, 25);
+    s.read(1, 5s, 13);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("a contact that says it has opened explains the fall that comes after its word") {
+    Rig rig = rig_of({breaker(50)}, {resistive("a", 1, 12), resistive("b", 2, 12.1)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1, 2s);
+    s.read(13, 2s);
+    s.read(25.1, 2s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(25, 300ms);
+    s.read(13, 2s);
+    CHECK(s.state(1) == "running");
+}
+
+TEST_CASE("a compressor that seems to leave its fan on may have stopped with it, and is not accused later") {
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12)}));
+    s.settle(1, 181s);
+    s.read(5, 200ms);
+    s.read(3, 2s);
+    s.read(41, 200ms);
+    s.read(15, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.read(2.1, 5s);  // nearer to the compressor alone, but not by far
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    s.read(6, 60s);  // something else comes on
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(6, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+namespace {
+
+/// `low` was found on when the program came up, and draws what nobody is known to draw.
+Rig of_two_ranks() {
+    Rig rig = rig_of({breaker(20)}, {resistive("high", 1, 9), resistive("low", 2, 6)});
+    for (Load& load : rig.loads)
+        load.reports_switch = true;
+    return rig;
+}
+
+}  // namespace
+
+TEST_CASE("who waits for room gets that of a lower rank which was found on, and may well draw it") {
+    Stand s(of_two_ranks());
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 1, true, true});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read_until_command(13, 60s);
+    REQUIRE_FALSE(s.on(1));
+    s.read(7, 5s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("an overload that lasts ends at the cost of the lowest rank, known to draw or not") {
+    Stand s(of_two_ranks());
+    s.send(LinkChanged{s.now, true});
+    for (const LoadIndex i : {0U, 1U})
+        s.send(SwitchFeedback{s.now, i, true, true});
+    s.read(11, 20s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    SECTION("while there is time") {
+        for (int i = 0; i < 100 && s.on(1); ++i)
+            s.read(20);
+        REQUIRE_FALSE(s.on(1));
+        REQUIRE(s.state(0) == "running");
+        const bool was_its = GENERATE(true, false);
+        s.read(20, 200ms);
+        CHECK(s.on(0));
+        s.read(was_its ? 14 : 20, 2s);
+        CHECK(s.on(0) == was_its);
+    }
+    SECTION("but nothing that is in danger relies on a guess") {
+        s.read(20, 1s);
+        REQUIRE(s.state(0) == "running");
+        s.read(61);
+        CHECK_FALSE(s.on(0));
+    }
+}

@@ -311,6 +311,39 @@ TEST_CASE("an open neutral locks out also what is off, and what cannot be told w
     CHECK_FALSE(rig.s.on(1));
 }
 
+TEST_CASE("what was told to stop while the supply was away is told again when it is back") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
+    s.voltage_v = 120;
+    s.settle(1, 5s);
+    s.read(11, 5s);
+    s.voltage_v = 0;
+    s.read(0, 10s);
+    REQUIRE_FALSE(s.on(0));
+    s.voltage_v = 120;
+    const auto told = s.read(1);
+    REQUIRE(told.size() == 1);
+    CHECK_FALSE(told[0].on);
+    s.read(1, 60s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("what was learned of a cord does not outlive the supply: it may have been pulled") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
+    s.send(LinkChanged{s.now, true});
+    Cord cord{s, 0.25};
+    for (int n = 0; n < 6; ++n) {
+        cord.read(1, 20s);
+        cord.read(11, 20s);
+    }
+    REQUIRE(s.marshal.impedance_ohm(Leg::l1));
+    s.voltage_v = 0;
+    s.read(0, 1s);
+    REQUIRE(s.alert("supply_lost"));
+    s.voltage_v = 120;
+    s.read(1, 1s);
+    CHECK_FALSE(s.marshal.impedance_ohm(Leg::l1));
+}
+
 TEST_CASE("a voltage of nothing is no lost supply while nobody knows the source") {
     Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}), std::nullopt);
     s.voltage_v = 0;

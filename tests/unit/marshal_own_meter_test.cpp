@@ -290,3 +290,21 @@ TEST_CASE("while only observing, nothing is commanded on the word of a load's ow
     s.settle(13, 20s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("where its own meter is quicker than the leg's, the fall of the leg is not another's") {
+    Rig rig = rig_of({breaker(50)}, {resistive("metered", 1, 12), resistive("other", 2, 12.3)});
+    rig.loads[0].own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    Stand s(rig);
+    s.own_a[0] = 0.1;
+    s.settle(1, 5s);
+    s.own_a[0] = 12;
+    s.read(13, 2s);
+    s.read(25.3, 2s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.own_a[0] = 0.1;
+    s.read(25.3, 300ms);
+    s.read(13.3, 2s);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "running");
+}
