@@ -90,7 +90,24 @@ class Hypotheses {
             return h.load == of.load && h.settled_after < of.settled_after && stops(h, seen_a) &&
                    !clearly_closer_than(distance(seen_a, of.rise_a), distance(seen_a, h.rise_a));
         });
-        return found == end() ? nullptr : found;
+        return found == end() ? &of : found;
+    }
+
+    /// Beside the start that was just commanded, another load may have stopped: then that one, if its next
+    /// start is worse.
+    const Hypothesis* safest_stop(const Hypothesis* best, double seen_a,
+                                  const std::vector<Load>& loads) const {
+        if (best->in_flight) return best;
+        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
+        const Hypothesis* safest = whole_stop(*best, seen_a);
+        for (const Hypothesis& h : *this) {
+            const bool beside_start = std::any_of(begin(), end(), [&](const Hypothesis& start) {
+                return start.in_flight && start.rise_a > 0 && start.load != h.load &&
+                       distance(seen_a, h.rise_a + start.rise_a) <= clearly_closer;
+            });
+            if (h.rise_a < 0 && !h.in_flight && beside_start && next_a(&h) > next_a(safest)) safest = &h;
+        }
+        return safest;
     }
 
     /// Could another load have been it? One that was just commanded may draw less than it used to.
@@ -339,7 +356,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two) best = all.single(rise_a, false, match_share);
     // A stranger's start beside one that was commanded and may just be smaller than it used to be.
     if (best && rise_a > 0 && !best->in_flight && all.single(rise_a, true, wide_match_share)) best = nullptr;
-    if (const auto* whole = best && rise_a < 0 ? all.whole_stop(*best, rise_a) : nullptr) best = whole;
+    if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);

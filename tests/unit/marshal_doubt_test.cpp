@@ -684,6 +684,26 @@ TEST_CASE("a reading that was wrong at the moment of a shed hides nobody who goe
     CHECK(s.alert("disobedience") == !obeys);
 }
 
+TEST_CASE("a compressor that may have stopped as another load started has its next start reserved") {
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 80, 12), resistive("heater", 2, 10),
+                                    resistive("small", 3, 5)}));
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(1, 2s);
+    s.read(11, 200s);
+    REQUIRE(s.state(1) == "running");
+    s.read(15, 200ms);
+    s.read(13, 2s);
+    s.read(93, 200ms);
+    s.read(25, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 2, Request::release});
+    while (!s.on(2))
+        s.read(25);
+    s.read(16, 3s);  // 5 A more and 14 A less; or 10 A less, and nothing else
+    CHECK(s.state(0) == "permitted");
+}
+
 TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
