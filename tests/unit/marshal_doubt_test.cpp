@@ -704,6 +704,20 @@ TEST_CASE("a compressor that may have stopped as another load started has its ne
     CHECK(s.state(0) == "permitted");
 }
 
+TEST_CASE("an idle load's switch that does not say it is off is told so again, three times") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 10s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    REQUIRE_FALSE(s.on(0));
+    CHECK(offs(s.read(1, 6s)) == 1);
+    const bool answers = GENERATE(true, false);
+    if (answers) s.send(SwitchFeedback{s.now, 0, false, true});
+    CHECK(offs(s.read(1, 60s)) == (answers ? 0 : 2));
+}
+
 TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
