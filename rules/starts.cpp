@@ -55,6 +55,12 @@ bool stops(const Hypothesis& h, double seen_a) {
     return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
 
+/// A start that nobody commanded and that shows only as the rest of a stop: as it may never have been, it
+/// stays reserved.
+bool guessed_beside_stop(const Hypothesis& h, const std::pair<Hypothesis, Hypothesis>& two) {
+    return h.rise_a > 0 && !h.in_flight && (two.first.rise_a < 0 || two.second.rise_a < 0);
+}
+
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
 class Hypotheses {
   public:
@@ -365,8 +371,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             learn(best->load, best->settled_after, step, rig.timing.meter_period[leg], legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
-        book(two->first, two->first.rise_a);
-        book(two->second, two->second.rise_a);
+        for (const Hypothesis& h : {two->first, two->second})
+            if (!guessed_beside_stop(h, *two)) book(h, h.rise_a);
     } else if (rise_a < 0) {
         if (const auto* worst = all.worst_stop(rise_a, loads)) return book(*worst, worst->rise_a);
         if (const auto* frozen = denied.worst_stop(rise_a, loads)) {

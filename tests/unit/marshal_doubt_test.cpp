@@ -718,6 +718,28 @@ TEST_CASE("an idle load's switch that does not say it is off is told so again, t
     CHECK(offs(s.read(1, 60s)) == (answers ? 0 : 2));
 }
 
+TEST_CASE("a start that shows only as the rest of a stop stays reserved") {
+    Stand s(rig_of({breaker(100)}, {resistive("heater", 1, 10), air_conditioner("front", 2, 30, 12)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(11, 240s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "permitted");
+    s.read(27, 200ms);
+    s.read(15, 3s);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("where there is too much and nothing is left to shed, all that should be off is told so again") {
+    Stand s(rig_of({breaker(10)}, {resistive("heater", 1, 8)}));
+    s.send(DemandChanged{s.now, 0, false});
+    s.settle(5, 10s);
+    const auto told = s.read(12, 150s);
+    REQUIRE(s.alert("overload"));
+    CHECK(offs(told) == 2);
+}
+
 TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
