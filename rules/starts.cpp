@@ -99,6 +99,14 @@ class Hypotheses {
         return found == end() ? &of : found;
     }
 
+    /// Did it stop as another load started that was just commanded?
+    bool stops_beside_start(const Hypothesis& one, double seen_a) const {
+        return one.rise_a < 0 && !one.in_flight && std::any_of(begin(), end(), [&](const Hypothesis& start) {
+                   return start.in_flight && start.rise_a > 0 && start.load != one.load &&
+                          distance(seen_a, one.rise_a + start.rise_a) <= clearly_closer;
+               });
+    }
+
     /// Beside the start that was just commanded, another load may have stopped: then that one, if its next
     /// start is worse.
     const Hypothesis* safest_stop(const Hypothesis* best, double seen_a,
@@ -107,11 +115,7 @@ class Hypotheses {
         const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
         const Hypothesis* safest = whole_stop(*best, seen_a);
         for (const Hypothesis& h : *this) {
-            const bool beside_start = std::any_of(begin(), end(), [&](const Hypothesis& start) {
-                return start.in_flight && start.rise_a > 0 && start.load != h.load &&
-                       distance(seen_a, h.rise_a + start.rise_a) <= clearly_closer;
-            });
-            if (h.rise_a < 0 && !h.in_flight && beside_start && next_a(&h) > next_a(safest)) safest = &h;
+            if (stops_beside_start(h, seen_a) && next_a(&h) > next_a(safest)) safest = &h;
         }
         return safest;
     }
@@ -137,19 +141,21 @@ class Hypotheses {
                            [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
     }
 
-    /// Of several loads that may have stopped, the one whose next start is the worst. None if one of them was
-    /// told to: whether it did shows on the level.
+    /// Of several loads that may have stopped, the one whose next start is the worst: alone, or if none did
+    /// alone, beside the start of one that was just commanded. None if one of them was told to: whether it
+    /// did shows on the level.
     const Hypothesis* worst_stop(double seen_a, const std::vector<Load>& loads) const {
+        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
         const Hypothesis* worst = nullptr;
+        const Hypothesis* worst_beside = nullptr;
         for (const Hypothesis& h : *this) {
-            if (!stops(h, seen_a)) continue;
-            if (h.in_flight) return nullptr;
-            const auto next_a = [&](const Hypothesis& of) {
-                return loads[of.load].start_a(of.settled_after);
-            };
-            if (!worst || next_a(h) > next_a(*worst)) worst = &h;
+            const bool alone = stops(h, seen_a);
+            if (alone && h.in_flight) return nullptr;
+            if (alone && (!worst || next_a(&h) > next_a(worst))) worst = &h;
+            const bool beside = stops_beside_start(h, seen_a);
+            if (beside && (!worst_beside || next_a(&h) > next_a(worst_beside))) worst_beside = &h;
         }
-        return worst;
+        return worst ? worst : worst_beside;
     }
 
     /// Do all that were told to stop, together, make the step?

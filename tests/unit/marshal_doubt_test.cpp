@@ -740,6 +740,26 @@ TEST_CASE("where there is too much and nothing is left to shed, all that should 
     CHECK(offs(told) == 2);
 }
 
+TEST_CASE("of several that may have stopped beside another's start, the worst start is reserved") {
+    Stand s(rig_of({breaker(100)}, {resistive("heater", 1, 13.5), air_conditioner("front", 2, 80, 12),
+                                    resistive("small", 3, 5)}));
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(21, 2s);
+    s.read(34.5, 200s);
+    REQUIRE(s.state(0) == "running");
+    s.read(38, 200ms);
+    s.read(36.5, 2s);
+    s.read(116, 200ms);
+    s.read(48.5, 2s);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 2, Request::release});
+    while (!s.on(2))
+        s.read(48.5);
+    s.read(39.7, 3s);  // 5 A more, and 13.5 or 14 A less
+    CHECK(s.state(1) == "permitted");
+}
+
 TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});
