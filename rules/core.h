@@ -67,9 +67,9 @@ struct Track {
     std::optional<Instant> not_before{};  ///< earliest return after a shed or a failed start
     std::optional<LoadIndex> pushed_by{};
     Instant pushed_at{};
-    std::optional<Instant> claim_until{};      ///< room is being made for it
-    int ons_repeated = 0;                      ///< told on, its switch has said nothing, told again
-    int offs_repeated = 0;                     ///< told off, its switch said it is on, told again
+    std::optional<Instant> claim_until{};  ///< room is being made for it
+    std::optional<int> asked_again{};      ///< how often it was told the same since its switch said nothing
+    int offs_repeated = 0;                 ///< told off, its switch said it is on, told again
     std::optional<Instant> reported_off_at{};  ///< its switch says it is off, since then
     int sheds_in_a_row = 0;
     std::optional<bool> reported{};  ///< by its switch, since it was last commanded

@@ -17,8 +17,9 @@ constexpr Duration considers_every = 200ms;
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
-constexpr Duration lasting_run = 10min;    ///< a load that was shed after less than this was back too soon
-constexpr int sheds_in_a_row_max = 4;      ///< the wait doubles so often at most
+constexpr Duration told_all_again_every = 1min;  ///< while there is an overload, and nothing is left to shed
+constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
+constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
 
 bool take_turns(const Load& a, const Load& b) {
     return !a.rotation.empty() && a.rotation == b.rotation;
@@ -203,10 +204,13 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     }
     for (LimitBooks& books : limit_books)
         if (guessed) books.over_steady.fill(rig.timing.steady_grace - reaction);
-    if (!shed_any) {
-        if (const auto why = stays_misfit(p, with_steady))
-            raise(AlertKind::overload, std::nullopt, reason_of(*why));
-    }
+    if (shed_any) return;
+    const auto why = stays_misfit(p, with_steady);
+    if (!why) return;
+    raise(AlertKind::overload, std::nullopt, reason_of(*why));
+    // Whatever it is, it may be a load that has not heard.
+    for (Track& track : tracks)
+        if (!track.on && now - track.switched_at >= told_all_again_every) track.asserted = false;
 }
 
 std::optional<LoadIndex> Marshal::Core::start_under_way() const {
@@ -515,7 +519,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.relief.reset();
     track.settles_at.reset();
     track.reported.reset();
-    track.ons_repeated = 0;
+    track.asked_again = 0;
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     track.unknown_at_a = unknown_a(load.legs.first());
@@ -542,6 +546,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     expect_fall(i, track.drawn_a);
     track.settles_at = now + reaction;
     track.reported.reset();
+    track.asked_again = 0;
     track.asserted = true;
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests

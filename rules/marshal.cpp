@@ -426,15 +426,16 @@ void Marshal::Core::assert_switches() {
     }
 }
 
-/// The one message that granted a load may have been lost. Its start is reserved, so it may come at any time.
+/// The one message may have been lost that granted a load, whose start is reserved and may come at any time,
+/// or that took the permit from an idle one, where no meter shows whether it was heard.
 void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
-        if (!track.on || track.settled > 0 || track.reported || !loads[i].reports_switch) continue;
-        if (track.ons_repeated >= repeated_max || rig.observing) continue;
-        if (now - track.switched_at < (track.ons_repeated + 1) * switch_answer) continue;
-        ++track.ons_repeated;
-        actions.push_back(Switch{i, true, track.reason, false});
+        if (track.settled > 0 || track.reported || !loads[i].reports_switch || rig.observing) continue;
+        if (track.stuck || !track.asked_again || *track.asked_again >= repeated_max) continue;
+        if (now - track.switched_at < (*track.asked_again + 1) * switch_answer) continue;
+        ++*track.asked_again;
+        actions.push_back(Switch{i, track.on, track.reason, false});
     }
 }
 

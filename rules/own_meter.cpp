@@ -86,7 +86,8 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     const std::size_t running = stages_at(i, level_a);
     const double drawn_a = running > 0 ? level_a : 0;
     if (loads[i].controlled() && !track.on && !track.stuck && !track.relief) return look_at_off(i, drawn_a);
-    const double change_a = drawn_a - track.drawn_a;
+    const double relief_a = track.relief ? track.relief->drawn_a : 0;  // off the books already
+    const double change_a = drawn_a - track.drawn_a - relief_a;
     if (running > track.settled && standing(i)) {
         if (!legs_show(i)) return;
         if (!books.untold && track.surely_fell && books.moved_at < track.booked_at) {

@@ -55,6 +55,12 @@ bool stops(const Hypothesis& h, double seen_a) {
     return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
 
+/// A start that nobody commanded and that shows only as the rest of a stop: as it may never have been, it
+/// stays reserved.
+bool guessed_beside_stop(const Hypothesis& h, const std::pair<Hypothesis, Hypothesis>& two) {
+    return h.rise_a > 0 && !h.in_flight && (two.first.rise_a < 0 || two.second.rise_a < 0);
+}
+
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
 class Hypotheses {
   public:
@@ -90,7 +96,28 @@ class Hypotheses {
             return h.load == of.load && h.settled_after < of.settled_after && stops(h, seen_a) &&
                    !clearly_closer_than(distance(seen_a, of.rise_a), distance(seen_a, h.rise_a));
         });
-        return found == end() ? nullptr : found;
+        return found == end() ? &of : found;
+    }
+
+    /// Did it stop as another load started that was just commanded?
+    bool stops_beside_start(const Hypothesis& one, double seen_a) const {
+        return one.rise_a < 0 && !one.in_flight && std::any_of(begin(), end(), [&](const Hypothesis& start) {
+                   return start.in_flight && start.rise_a > 0 && start.load != one.load &&
+                          distance(seen_a, one.rise_a + start.rise_a) <= clearly_closer;
+               });
+    }
+
+    /// Beside the start that was just commanded, another load may have stopped: then that one, if its next
+    /// start is worse.
+    const Hypothesis* safest_stop(const Hypothesis* best, double seen_a,
+                                  const std::vector<Load>& loads) const {
+        if (best->in_flight) return best;
+        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
+        const Hypothesis* safest = whole_stop(*best, seen_a);
+        for (const Hypothesis& h : *this) {
+            if (stops_beside_start(h, seen_a) && next_a(&h) > next_a(safest)) safest = &h;
+        }
+        return safest;
     }
 
     /// Could another load have been it? One that was just commanded may draw less than it used to.
@@ -114,19 +141,21 @@ class Hypotheses {
                            [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
     }
 
-    /// Of several loads that may have stopped, the one whose next start is the worst. None if one of them was
-    /// told to: whether it did shows on the level.
+    /// Of several loads that may have stopped, the one whose next start is the worst: alone, or if none did
+    /// alone, beside the start of one that was just commanded. None if one of them was told to: whether it
+    /// did shows on the level.
     const Hypothesis* worst_stop(double seen_a, const std::vector<Load>& loads) const {
+        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
         const Hypothesis* worst = nullptr;
+        const Hypothesis* worst_beside = nullptr;
         for (const Hypothesis& h : *this) {
-            if (!stops(h, seen_a)) continue;
-            if (h.in_flight) return nullptr;
-            const auto next_a = [&](const Hypothesis& of) {
-                return loads[of.load].start_a(of.settled_after);
-            };
-            if (!worst || next_a(h) > next_a(*worst)) worst = &h;
+            const bool alone = stops(h, seen_a);
+            if (alone && h.in_flight) return nullptr;
+            if (alone && (!worst || next_a(&h) > next_a(worst))) worst = &h;
+            const bool beside = stops_beside_start(h, seen_a);
+            if (beside && (!worst_beside || next_a(&h) > next_a(worst_beside))) worst_beside = &h;
         }
-        return worst;
+        return worst ? worst : worst_beside;
     }
 
     /// Do all that were told to stop, together, make the step?
@@ -339,7 +368,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two) best = all.single(rise_a, false, match_share);
     // A stranger's start beside one that was commanded and may just be smaller than it used to be.
     if (best && rise_a > 0 && !best->in_flight && all.single(rise_a, true, wide_match_share)) best = nullptr;
-    if (const auto* whole = best && rise_a < 0 ? all.whole_stop(*best, rise_a) : nullptr) best = whole;
+    if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
@@ -348,8 +377,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             learn(best->load, best->settled_after, step, rig.timing.meter_period[leg], legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
-        book(two->first, two->first.rise_a);
-        book(two->second, two->second.rise_a);
+        for (const Hypothesis& h : {two->first, two->second})
+            if (!guessed_beside_stop(h, *two)) book(h, h.rise_a);
     } else if (rise_a < 0) {
         if (const auto* worst = all.worst_stop(rise_a, loads)) return book(*worst, worst->rise_a);
         if (const auto* frozen = denied.worst_stop(rise_a, loads)) {

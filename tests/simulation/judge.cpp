@@ -184,7 +184,13 @@ void Judge::changed(const Mischief::Change& change) {
     switch (fault.kind) {
         // Whatever starts by itself meanwhile adds to what runs, and nobody can stop anything.
         case FaultKind::broker_gone:
-        case FaultKind::daemon_killed: while_it_lasts(everywhere, reconnects + settles_); break;
+        case FaultKind::daemon_killed:
+            while_it_lasts(everywhere, reconnects + settles_);
+            // The next one does not know what it drew, so nothing shows that it goes on.
+            for (const Seen& load : loads_)
+                if (!change.begins && load.sticks_until)
+                    excuse("relay stuck on", load.plan->legs, *load.sticks_until + settles_);
+            break;
         // Until it counts as silent the last reading stands; then everything is counted at its worst.
         case FaultKind::meter_silent:
             if (change.begins)
@@ -221,6 +227,8 @@ void Judge::relay_changed(const Mischief::Change& change) {
         fault.kind == FaultKind::relay_stuck_off)
         return;
     load->relay_fails = change.begins;
+    load->sticks_until.reset();
+    if (change.begins && fault.kind == FaultKind::relay_stuck_on) load->sticks_until = Instant(fault.to);
     const auto& relay = *load->plan->relay;
     const bool unseen = fault.kind == FaultKind::relay_stuck_on && !relay.feedback && !load->plan->meter;
     if (unseen && change.begins && !load->told_on)

@@ -56,6 +56,7 @@ class Judge {
         rules::Instant told_on_at{};
         bool contact = false;
         bool relay_fails = false;
+        std::optional<rules::Instant> sticks_until{};
         std::optional<rules::Instant> ran_unseen_until{};  ///< nothing could tell that it did
         std::optional<rules::Instant> contact_closed_at{};
         std::optional<rules::Instant> compressor_stopped_at{};

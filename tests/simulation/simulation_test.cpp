@@ -110,6 +110,14 @@ TEST_CASE("nobody is blamed for remembering a cord that was taken away without a
     CHECK_FALSE(run(c, nullptr).broken);
 }
 
+TEST_CASE("a daemon that was restarted is not blamed for a relay that sticks, and shows nothing") {
+    Case c = with_loads(with_faults(draw_case(302198, 6h), {3, 4}), {"load-1", "load-9"});
+    REQUIRE(c.faults.size() == 2);
+    REQUIRE(c.faults[0].kind == FaultKind::relay_stuck_on);
+    c.time = 6000s;
+    CHECK_FALSE(run(c, nullptr).broken);
+}
+
 TEST_CASE("every kind of fault is drawn, those of the network only for a wireless one, and all end in time") {
     std::set<FaultKind> seen;
     for (std::uint64_t seed = 1; seed <= 60; ++seed) {

@@ -684,6 +684,82 @@ TEST_CASE("a reading that was wrong at the moment of a shed hides nobody who goe
     CHECK(s.alert("disobedience") == !obeys);
 }
 
+TEST_CASE("a compressor that may have stopped as another load started has its next start reserved") {
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 80, 12), resistive("heater", 2, 10),
+                                    resistive("small", 3, 5)}));
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(1, 2s);
+    s.read(11, 200s);
+    REQUIRE(s.state(1) == "running");
+    s.read(15, 200ms);
+    s.read(13, 2s);
+    s.read(93, 200ms);
+    s.read(25, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 2, Request::release});
+    while (!s.on(2))
+        s.read(25);
+    s.read(16, 3s);  // 5 A more and 14 A less; or 10 A less, and nothing else
+    CHECK(s.state(0) == "permitted");
+}
+
+TEST_CASE("an idle load's switch that does not say it is off is told so again, three times") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 10s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    REQUIRE_FALSE(s.on(0));
+    CHECK(offs(s.read(1, 6s)) == 1);
+    const bool answers = GENERATE(true, false);
+    if (answers) s.send(SwitchFeedback{s.now, 0, false, true});
+    CHECK(offs(s.read(1, 60s)) == (answers ? 0 : 2));
+}
+
+TEST_CASE("a start that shows only as the rest of a stop stays reserved") {
+    Stand s(rig_of({breaker(100)}, {resistive("heater", 1, 10), air_conditioner("front", 2, 30, 12)}));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 2s);
+    s.read(11, 240s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "permitted");
+    s.read(27, 200ms);
+    s.read(15, 3s);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("where there is too much and nothing is left to shed, all that should be off is told so again") {
+    Stand s(rig_of({breaker(10)}, {resistive("heater", 1, 8)}));
+    s.send(DemandChanged{s.now, 0, false});
+    s.settle(5, 10s);
+    const auto told = s.read(12, 150s);
+    REQUIRE(s.alert("overload"));
+    CHECK(offs(told) == 2);
+}
+
+TEST_CASE("of several that may have stopped beside another's start, the worst start is reserved") {
+    Stand s(rig_of({breaker(100)}, {resistive("heater", 1, 13.5), air_conditioner("front", 2, 80, 12),
+                                    resistive("small", 3, 5)}));
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(21, 2s);
+    s.read(34.5, 200s);
+    REQUIRE(s.state(0) == "running");
+    s.read(38, 200ms);
+    s.read(36.5, 2s);
+    s.read(116, 200ms);
+    s.read(48.5, 2s);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 2, Request::release});
+    while (!s.on(2))
+        s.read(48.5);
+    s.read(39.7, 3s);  // 5 A more, and 13.5 or 14 A less
+    CHECK(s.state(1) == "permitted");
+}
+
 TEST_CASE("two compressors whose fans run unknown are no stall of one of them") {
     Rig rig =
         rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 8, 7.5)});

@@ -308,3 +308,22 @@ TEST_CASE("where its own meter is quicker than the leg's, the fall of the leg is
     CHECK(s.state(0) == "permitted");
     CHECK(s.state(1) == "running");
 }
+
+TEST_CASE("and so where it was told to stop") {
+    Rig rig = rig_of({breaker(50)}, {resistive("metered", 1, 12), resistive("other", 2, 12.3)});
+    rig.loads[0].own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    rig.timing.meter_period[Leg::l1] = 500ms;
+    Stand s(rig);
+    s.own_a[0] = 0.1;
+    s.settle(1, 5s);
+    s.own_a[0] = 12;
+    s.read(13, 3s);
+    s.read(25.3, 3s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.own_a[0] = 0.1;
+    s.read(25.3, 400ms);
+    s.read(13.3, 2s);
+    CHECK(s.state(1) == "running");
+}
