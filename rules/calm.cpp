@@ -19,10 +19,11 @@ constexpr double apart_share = 0.05;  ///< of nominal, that the legs may differ 
 
 }  // namespace
 
-/// A start, a stop or an answer that is expected, or room that is being made: time alone may bring it about.
+/// A stop or an answer that is expected, or room that is being made: time alone may bring it about. A start
+/// that is expected shows on the leg, and is given up on time.
 bool Marshal::Core::under_way(LoadIndex i) const {
     const Track& track = tracks[i];
-    return (loads[i].controlled() && !track.heard) || track.relief || track.stage_due || track.rises_until ||
+    return (loads[i].controlled() && !track.heard) || track.relief || track.rises_until ||
            track.claim_until || (track.settles_at && now < *track.settles_at);
 }
 
@@ -71,8 +72,8 @@ void Marshal::Core::begin_calm() {
     if (stays_misfit(p, true) || has_tight_start(p) != tight) return;
     if (misfit(*source(), after_a_while(*source(), theta(), p, looks_every, warm_theta), p, to_stay)) return;
     calm.until = now + looks_every;
-    for (const Track& track : tracks)  // a rest, a wait or a preference ends on time
-        for (const auto& ends : {track.reason.until, track.preferred_until})
+    for (const Track& track : tracks)  // a rest, a wait, a preference or an expectation ends on time
+        for (const auto& ends : {track.reason.until, track.preferred_until, track.stage_due})
             if (ends && *ends > now) calm.until = std::min(calm.until, *ends);
 }
 
