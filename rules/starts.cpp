@@ -21,7 +21,7 @@ constexpr double wide_match_share = 0.5;  ///< for a start that was just command
 constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
 constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
-constexpr double run_up_share = 1.3;      ///< a start that is over draws less than its peak by more than this
+constexpr double run_up_share = 1.5;      ///< a start that is over draws less than its peak by more than this
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
 constexpr double peak_match_share = 0.4;  ///< peaks of the same load differ this much
 constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone makes one of two twins closer
@@ -185,12 +185,12 @@ class Hypotheses {
         return better;
     }
 
-    /// Could two healthy starts have come to this together? One of them was just commanded, unless the
-    /// current ran up and down, or the meter is so slow that any two may fall between its readings.
-    bool two_starts_make(double seen_a, bool any_two) const {
+    /// Could two healthy starts have come to this together? One of them was just commanded, unless the meter
+    /// is so slow that any two may fall between its readings.
+    bool two_starts_make(double seen_a, bool slow_meter) const {
         for (const Hypothesis& a : *this)
             for (const Hypothesis& b : *this)
-                if (a.load != b.load && (a.in_flight || any_two) &&
+                if (a.load != b.load && (a.in_flight || slow_meter) &&
                     distance(seen_a, a.rise_a + b.rise_a) <= clearly_closer)
                     return true;
         return false;
@@ -559,8 +559,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     }
     // A rotor that is locked draws on what it began with.
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
-    const bool ran_up = watch.peak_a() - before_a >= run_up_share * excess_a;
-    if (healthy.two_starts_make(excess_a, ran_up || rig.timing.meter_period[leg] >= slow_for_starts)) return;
+    if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
+    if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
