@@ -118,21 +118,6 @@ TEST_CASE("a daemon that was restarted is not blamed for a relay that sticks, an
     CHECK_FALSE(run(c, nullptr).broken);
 }
 
-TEST_CASE("a charger that draws next to nothing is not starved while it is let run again and again") {
-    Case c = doomed();
-    c.plan.managed = true;
-    c.plan.sources[0].kind = virtual_rig::BreakerPlan{.rating_a = 50};
-    c.plan.loads = {{.name = "charger",
-                     .relay = virtual_rig::RelayPlan{.feedback = false},
-                     .kind = virtual_rig::ChargerPlan{.bulk_a = 6, .float_a = 0.6, .bulk = 9s, .taper = 9s}},
-                    {.name = "base", .kind = virtual_rig::BaseLoadPlan{20}}};
-    c.believed = {{1, 1}, {1, 1}};
-    c.time = 3h;
-    c.healthy = false;
-    c.faults = {fault(FaultKind::daemon_killed, 5min, 6min)};
-    CHECK_FALSE(run(c, nullptr).broken);
-}
-
 TEST_CASE("every kind of fault is drawn, those of the network only for a wireless one, and all end in time") {
     std::set<FaultKind> seen;
     for (std::uint64_t seed = 1; seed <= 60; ++seed) {
