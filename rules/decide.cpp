@@ -17,7 +17,7 @@ constexpr Duration considers_every = 200ms;
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
-constexpr Duration told_all_again_every = 1min;  ///< while there is an overload, and nothing is left to shed
+constexpr Duration told_all_again_every = 2min;  ///< while there is an overload, and nothing is left to shed
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
 
@@ -210,7 +210,8 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     raise(AlertKind::overload, std::nullopt, reason_of(*why));
     // Whatever it is, it may be a load that has not heard.
     for (Track& track : tracks)
-        if (!track.on && now - track.switched_at >= told_all_again_every) track.asserted = false;
+        if (!track.on && !track.stuck && now - track.switched_at >= told_all_again_every)
+            track.asserted = false;
 }
 
 std::optional<LoadIndex> Marshal::Core::start_under_way() const {

@@ -21,6 +21,7 @@ constexpr double wide_match_share = 0.5;  ///< for a start that was just command
 constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
 constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
+constexpr double run_up_share = 1.5;      ///< a start that is over draws less than its peak by more than this
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
 constexpr double peak_match_share = 0.4;  ///< peaks of the same load differ this much
 constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone makes one of two twins closer
@@ -55,10 +56,10 @@ bool stops(const Hypothesis& h, double seen_a) {
     return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
 
-/// A start that nobody commanded and that shows only as the rest of a stop: as it may never have been, it
-/// stays reserved.
-bool guessed_beside_stop(const Hypothesis& h, const std::pair<Hypothesis, Hypothesis>& two) {
-    return h.rise_a > 0 && !h.in_flight && (two.first.rise_a < 0 || two.second.rise_a < 0);
+/// A start that nobody commanded and that shows only as a part of a step, and not beside one that was: as it
+/// may never have been, it stays reserved.
+bool guessed_start(const Hypothesis& h, const Hypothesis& beside) {
+    return h.rise_a > 0 && !h.in_flight && !(beside.rise_a > 0 && beside.in_flight);
 }
 
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
@@ -377,8 +378,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             learn(best->load, best->settled_after, step, rig.timing.meter_period[leg], legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
-        for (const Hypothesis& h : {two->first, two->second})
-            if (!guessed_beside_stop(h, *two)) book(h, h.rise_a);
+        if (!guessed_start(two->first, two->second)) book(two->first, two->first.rise_a);
+        if (!guessed_start(two->second, two->first)) book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
         if (const auto* worst = all.worst_stop(rise_a, loads)) return book(*worst, worst->rise_a);
         if (const auto* frozen = denied.worst_stop(rise_a, loads)) {
@@ -556,6 +557,9 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
             add_rises(healthy, usual(i), i, settled, track.stage_due.has_value(),
                       watch.peak_a() - watch.level_a(), false);
     }
+    // A rotor that is locked draws on what it began with.
+    const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
+    if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
     if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;

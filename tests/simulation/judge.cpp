@@ -22,6 +22,7 @@ using virtual_rig::TripPoints;
 constexpr Duration starved_after = 60min;  ///< 32 min is the longest wait after a shed, then rest and queue
 constexpr Duration returned_after = 75min;
 constexpr Duration reason_wrong_for = 2min;  ///< a reason may be a few decisions old
+constexpr double least_seen_a = 0.8;         ///< who draws less cannot be told from one who draws nothing
 constexpr std::size_t same_commands_max = 12;
 constexpr Duration same_commands_within = 10min;
 constexpr double operations_per_load_hour_max = 12;
@@ -283,6 +284,10 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             load->contact = event.what == Happening::contact_closed;
             if (load->contact) load->contact_closed_at = event.at;
             ++operations_;
+            break;
+        case Happening::load_on:
+            // A charger that has tapered off: it was let run, and what it draws is lost in noise.
+            if (load && event.current_a < least_seen_a) load->starving_since.reset();
             break;
         case Happening::start_began: {
             if (load == nullptr) break;
