@@ -234,12 +234,16 @@ void Judge::relay_changed(const Mischief::Change& change) {
     const bool unseen = fault.kind == FaultKind::relay_stuck_on && !relay.feedback && !load->plan->meter;
     if (unseen && change.begins && !load->told_on)
         load->ran_unseen_until = Instant(fault.to) + relay.latency + 1s;
-    if (fault.kind != FaultKind::relay_stuck_on || !change.begins || load->told_on) return;
-    // It starts a load that nobody had reserved for. With a feedback that is known after it was told off in
-    // vain three times; without one the load starts by itself, unknown, as long as it is so.
-    const auto vain = 4 * (load->plan->relay->latency + 1100ms);
-    excuse("relay stuck on", load->plan->legs,
-           load->plan->relay->feedback ? rig_.now() + vain + settles_ : Instant(fault.to) + settles_);
+    if (load->sticks_until && !load->told_on) excuse_stuck(*load);
+}
+
+/// It may start a load that nobody has reserved for. With a feedback that is known after it was told off in
+/// vain three times; without one the load starts by itself, unknown, as long as it is so.
+void Judge::excuse_stuck(const Seen& load) {
+    const virtual_rig::RelayPlan& relay = *load.plan->relay;
+    const auto vain = 4 * (relay.latency + 1100ms);
+    excuse("relay stuck on", load.plan->legs,
+           relay.feedback ? rig_.now() + vain + settles_ : *load.sticks_until + settles_);
 }
 
 bool Judge::something_left(LegSet legs) const {
@@ -440,6 +444,7 @@ void Judge::be_the_person() {
             load.locked_out_at = now;
         else if (now - *load.locked_out_at >= person_looks_after) {
             rig_.set(load.plan->name, "acknowledge", "acknowledge");
+            if (load.sticks_until) excuse_stuck(load);  // the person has taken it for mended
             load.locked_out_at = now;
             load.same_commands.clear();  // whoever asks anew is answered anew
         }

@@ -98,6 +98,7 @@ class Judge {
     bool something_left(rules::LegSet legs) const;
     bool bound_kept(rules::LegSet legs) const;
     void relay_changed(const Mischief::Change& change);
+    void excuse_stuck(const Seen& load);
     void look_at(Seen& load, const virtual_rig::LoadTruth& truth);
     void be_the_person();
     void short_cycled(Seen& load);
