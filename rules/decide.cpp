@@ -395,13 +395,20 @@ std::optional<Reason> Marshal::Core::out_of_turn(LoadIndex i, const Company& wit
     if (track.pushed_by && now < track.pushed_at + rig.timing.dwell && may_be_on(*track.pushed_by) &&
         (goes_before(i, *track.pushed_by) || take_turns(loads[i], loads[*track.pushed_by])))
         return waits_for(*track.pushed_by, track.pushed_at);
+    // Would it fit once all have left that may leave for it, and those that may again after their dwell?
+    std::optional<LoadIndex> last;
     for (LoadIndex other : pushed_lately) {
-        if (tracks[other].pushed_by != i || !can_shed(other)) continue;
-        Company without = with;
-        take_off_perhaps(without.p, other);
-        if (goes_before(i, other) && joins_soon(i, without)) return waits_for(other, tracks[other].pushed_at);
+        if (tracks[other].pushed_by != i || !can_shed(other) || !goes_before(i, other)) continue;
+        if (!last || tracks[other].pushed_at > tracks[*last].pushed_at) last = other;
     }
-    return std::nullopt;
+    if (!last) return std::nullopt;
+    Company without = with;
+    for (LoadIndex other : by_rank) {
+        const bool later = can_shed(other) && tracks[other].pushed_by == i && goes_before(i, other);
+        if (later || leaves_for(other, i, false)) take_off_perhaps(without.p, other);
+    }
+    if (!joins_soon(i, without)) return std::nullopt;
+    return waits_for(*last, tracks[*last].pushed_at);
 }
 
 /// Of the loads of its rotation that wait, and would fit if none of the rotation ran, has it waited longest?

@@ -214,3 +214,30 @@ TEST_CASE(
     CHECK(next[0].load == 0);
     CHECK(next[0].on);
 }
+
+TEST_CASE("who waits for the turns of several to end says so, not that there is no room") {
+    // 1650 W: it carries the second and the third, or the first alone.
+    Rig rig = rig_of({generator(1650, 3300)},
+                     {resistive("first", 1, 8), resistive("second", 2, 6), resistive("third", 3, 6)});
+    Stand s(rig);
+    s.send(DemandChanged{s.now, 0, false});
+    const auto run = [&](Duration time) {
+        for (const Instant end = s.now + time; s.now < end;)
+            s.read(0.3 + (s.on(0) ? 8 : 0) + (s.on(1) ? 6 : 0) + (s.on(2) ? 6 : 0));
+    };
+    s.send(LinkChanged{s.now, true});
+    run(60s);
+    REQUIRE((s.on(1) && s.on(2)));
+    s.send(DemandChanged{s.now, 0, true});
+    run(60s);
+    REQUIRE((s.on(0) && !s.on(1) && !s.on(2)));
+    s.send(DemandChanged{s.now, 0, false});
+    run(120s);
+    REQUIRE((s.on(1) && s.on(2)));
+    s.send(DemandChanged{s.now, 0, true});
+    run(60s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "waits_for_turn");
+    run(600s);
+    CHECK(s.on(0));
+}
