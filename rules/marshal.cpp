@@ -439,6 +439,17 @@ void Marshal::Core::ask_the_mute_again() {
     }
 }
 
+/// What a switch says right after a command may be older than that. Where nothing else follows it was its
+/// answer.
+void Marshal::Core::tell_the_unwilling_again() {
+    for (LoadIndex i : by_rank) {
+        const Track& track = tracks[i];
+        if (track.on || track.stuck || track.reported != true || !track.asserted || rig.observing) continue;
+        if (now - track.switched_at < switch_answer) continue;
+        told_off_in_vain(i, track.drawn_a);
+    }
+}
+
 // --- the public face ---
 
 Marshal::Marshal(Rig rig, std::optional<SourceIndex> source, Instant now)

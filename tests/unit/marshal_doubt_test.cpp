@@ -106,7 +106,7 @@ TEST_CASE("a contact that opens late counts as on until then, and the rest count
     s.send(OperatorRequest{s.now, 0, Request::release});
     s.read(1, 2s);
     CHECK(s.marshal.load(0).reason.kind != ReasonKind::fits);
-    s.read(1, 200s);
+    s.read(1, 2s);
     CHECK_FALSE(s.on(0));
     s.send(SwitchFeedback{s.now, 0, false, true});
     CHECK(s.read(1, 179s).empty());
@@ -924,5 +924,40 @@ TEST_CASE("an overload that lasts ends at the cost of the lowest rank, known to 
         REQUIRE(s.state(0) == "running");
         s.read(61);
         CHECK_FALSE(s.on(0));
+    }
+}
+
+TEST_CASE("a switch that answers with on as soon as it is told off is told again, and then called stuck") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 10s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    int told_off = 0;
+    bool says_off = false;
+    const auto answer = [&] {
+        for (const Switch& command : s.read(1, 100ms))
+            if (!command.on) {
+                ++told_off;
+                s.send(SwitchFeedback{s.now, 0, !says_off, true});
+            }
+    };
+    s.send(SwitchFeedback{s.now, 0, true, true});  // its answer to the hold
+    SECTION("for ever") {
+        for (int i = 0; i < 300; ++i)
+            answer();
+        CHECK(told_off == 3);
+        CHECK(s.alert("disobedience"));
+    }
+    SECTION("until it has followed after all") {
+        for (int i = 0; i < 60; ++i)
+            answer();
+        says_off = true;
+        for (int i = 0; i < 200; ++i)
+            answer();
+        CHECK(told_off == 2);
+        CHECK_FALSE(s.alert("disobedience"));
     }
 }
