@@ -43,12 +43,27 @@ bool told_in_passing(rules::ReasonKind kind) {
            kind == ReasonKind::waits_for_switch || kind == ReasonKind::recovers;
 }
 
-/// The least that may stay on through any limit that touches the leg; nothing flows where no limit is.
+/// The least that may stay on through any limit that touches the leg.
 double steady_a(const rules::Source& source, rules::Leg leg) {
     double least_a = std::numeric_limits<double>::infinity();
     for (const rules::Limit& limit : source.limits)
         if (limit.legs.contains(leg)) least_a = std::min(least_a, limit.steady_a);
     return least_a;
+}
+
+/// And through both legs together.
+double steady_a(const rules::Source& source) {
+    double least_a = steady_a(source, rules::Leg::l1) + steady_a(source, rules::Leg::l2);
+    for (const rules::Limit& limit : source.limits)
+        if (limit.legs == rules::LegSet::both()) least_a = std::min(least_a, limit.steady_a);
+    return least_a;
+}
+
+/// On each leg, and on both together.
+bool at_least_as_tight(const rules::Source& one, const rules::Source& other) {
+    const auto on_leg = [&](rules::Leg leg) { return steady_a(one, leg) <= steady_a(other, leg); };
+    return std::all_of(std::begin(rules::all_legs), std::end(rules::all_legs), on_leg) &&
+           steady_a(one) <= steady_a(other);
 }
 
 std::string names(const rules::Rig& rig, const std::vector<rules::LoadIndex>& loads) {
@@ -191,7 +206,6 @@ void Steward::tell_refusal(std::string refusal) {
     last_refusal_ = std::move(refusal);
 }
 
-/// A retained choice may be from the last campground, so it is believed only if it makes the limits tighter.
 void Steward::source_told(Instant now, const adapters::Message& message) {
     const SourceSelection& selection = *configuration_.source_selection;
     adapters::Payload payload(message.payload);
@@ -201,16 +215,27 @@ void Steward::source_told(Instant now, const adapters::Message& message) {
         tell_refusal("'" + selection.topic + "' names no source of the configuration: ignored");
         return;
     }
-    if (message.retained && !tighter(found->second)) return;
-    feed(rules::SourceChanged{now, found->second});
+    if (message.retained)
+        source_remembered(now, found->second);
+    else
+        feed(rules::SourceChanged{now, found->second});
 }
 
-bool Steward::tighter(rules::SourceIndex candidate) const {
-    if (!marshal_->source()) return false;
-    const auto& sources = configuration_.rig.sources;
-    return std::all_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
-        return steady_a(sources[candidate], leg) <= steady_a(sources[*marshal_->source()], leg);
-    });
+/// A retained choice may be from the last campground, so it is believed only if it makes the limits tighter.
+/// Where it makes one tighter and another not, no guess is safe.
+void Steward::source_remembered(Instant now, rules::SourceIndex choice) {
+    if (!marshal_->source()) return;
+    const rules::Source& remembered = configuration_.rig.sources[choice];
+    const rules::Source& present = configuration_.rig.sources[*marshal_->source()];
+    if (at_least_as_tight(remembered, present)) {
+        feed(rules::SourceChanged{now, choice});
+    } else if (!at_least_as_tight(present, remembered)) {
+        log_(Severity::warning, "the rig was on '" + remembered.id + "' once, which carries less than '" +
+                                    present.id +
+                                    "' on one leg or both and more on another: nothing is "
+                                    "let run before somebody says which it is");
+        feed(rules::SourceChanged{now, std::nullopt});
+    }
 }
 
 void Steward::tick(Instant now) {

@@ -107,7 +107,7 @@ class Steward : public adapters::Link::Listener {
     void tell_refusal(std::string refusal);
     void source_told(rules::Instant now, const adapters::Message& message);
     void charge_told(rules::Instant now, const adapters::Message& message);
-    bool tighter(rules::SourceIndex candidate) const;
+    void source_remembered(rules::Instant now, rules::SourceIndex choice);
     void notices();
     void hold_all(rules::Instant now);
     void take_inherited(rules::Instant now);

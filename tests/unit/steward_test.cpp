@@ -188,6 +188,40 @@ TEST_CASE("a battery's charge that is retained or nonsense is not believed, and 
     CHECK(w.logged("tells no charge from 0 to 100 %") == 1);
 }
 
+TEST_CASE(
+    "a remembered source is believed where it is tighter, and where only one way nobody knows the source") {
+    const auto [configured, remembered, present] = GENERATE(table<std::string, std::string, std::string>({
+        {"pedestal", "outlet", "outlet"},     // 30 A in all instead of 50 A on each leg
+        {"outlet", "pedestal", "outlet"},     // looser
+        {"generator", "adapter", "unknown"},  // 15 A in all: less than twice 12.5 A, but more on one leg
+        {"adapter", "generator", "unknown"},  // and the other way round
+        {"adapter", "adapter", "adapter"},
+    }));
+    CAPTURE(configured, remembered);
+    json file = plain_rig();
+    file["rig"]["legs"] = 2;
+    file["sources"] = json::parse(R"([
+        { "id": "pedestal", "kind": "breaker", "feed": "two_legs", "rating_a": 50 },
+        { "id": "outlet", "kind": "breaker", "feed": "shared_by_legs", "rating_a": 30 },
+        { "id": "adapter", "kind": "breaker", "feed": "shared_by_legs", "rating_a": 15 },
+        { "id": "generator", "kind": "generator", "feed": "two_legs", "running_w": 3000, "starting_w": 3600 } ])");
+    file["present_source"] = {{"id", configured}, {"topic", "plugged"}};
+    file["meters"].push_back(
+        json::parse(R"({ "id": "second", "leg": "L2", "current": { "topic": "meter" }, "period_ms": 100 })"));
+    for (auto& load : file["loads"])
+        load["legs"] = {"L1"};
+    World w;
+    w.broker.run_until(w.now += 100ms);
+    w.others->publish({"plugged", remembered, adapters::Delivery::state});
+    w.begin(file.dump());
+    w.run(10s);
+    CHECK(w.shows("source/present") == present);
+    CHECK(w.logged("somebody says which it is") == (present == "unknown" ? 1 : 0));
+    w.others->publish({"plugged", "pedestal", adapters::Delivery::event});
+    w.run(2s);
+    CHECK(w.shows("source/present") == "pedestal");
+}
+
 TEST_CASE("without news readings are shown once a second, but a jump, an action or an answer at once") {
     World w;
     std::vector<rules::Instant> shown;
