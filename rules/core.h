@@ -52,6 +52,7 @@ struct Track {
     std::size_t settled = 0;              ///< stages that run
     bool sure = false;                    ///< nobody else can have been what was booked to it
     std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
+    bool awaited = false;                 ///< its last start was expected when it came
     bool surely_fell = false;             ///< its stop was seen on the leg, and can have been no other's
     double drawn_a = 0;                   ///< by the settled stages
     double perhaps_a = 0;                 ///< and by the others, if what nobody is known to draw is its own

@@ -3,7 +3,8 @@
 // be off and draws is known at once, and no other's step is taken for this load's. The leg's meter is often
 // quicker, and is not waited with: it books first, and the own meter confirms or corrects. Only where the leg
 // falls by just what this load draws, nobody else explains that, and its own meter stays where it was, the
-// leg is believed: a meter that is frozen must not hide that the load may start again.
+// leg is believed: a meter that is frozen must not hide that the load may start again. So it is where a start
+// that was expected shows on the leg alone.
 #include <algorithm>
 
 #include "rules/core.h"
@@ -98,6 +99,12 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
         accept_rise(i, running, change_a,
                     books.untold.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a}));
     } else if (running < track.settled || (track.relief && running == 0)) {
+        // Its start was expected, and seen on its leg; yet here nothing has moved since long before.
+        const Duration start_takes = loads[i].start_window() + 2 * period;
+        if (!books.untold && track.awaited && books.moved_at + start_takes < track.booked_at) {
+            books.doubted = true;
+            return;
+        }
         accept_fall(i, running, -change_a);
     } else {
         if (!track.relief && !track.rises_until) track.drawn_a = drawn_a;

@@ -475,6 +475,7 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     track.drawn_a += drawn_a;
     track.settled = settled;
     track.booked_at = now;
+    track.awaited = track.stage_due.has_value();
     track.stage_due.reset();
     if (settled < load.stages.size()) {
         const Stage& next = load.stages[settled];
@@ -734,7 +735,7 @@ void Marshal::Core::check_reliefs() {
 void Marshal::Core::call_stuck(LoadIndex i, double drawn_a) {
     Track& track = tracks[i];
     track.stuck = true;
-    if (drawn_a > 0) track.settled = loads[i].stages.size();
+    track.settled = stages_at(i, drawn_a);  // the rest of it may start yet
     track.drawn_a = drawn_a;
     track.lockout = Lockout::disobedience;
     raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});

@@ -300,6 +300,11 @@ void VirtualRig::set_meter_fault(Leg leg, MeterFault fault, double amount_a) {
     if (index < meters_.size()) meters_[index].set_fault(fault, amount_a);
 }
 
+void VirtualRig::set_own_meter_fault(std::string_view load, MeterFault fault) {
+    for (Seat& seat : seats_)
+        if (seat.plan->name == load && seat.meter) seat.meter->set_fault(fault, 0);
+}
+
 void VirtualRig::set_deaf(std::string_view load, bool deaf) {
     for (Seat& seat : seats_)
         if (seat.plan->name == load) seat.deaf = deaf;

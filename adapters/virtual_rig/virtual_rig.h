@@ -107,6 +107,8 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void set_relay_fault(std::string_view load, RelayFault fault);
     /// `amount_a`: how far an offset or a spike is off.
     void set_meter_fault(Leg leg, MeterFault fault, double amount_a = 0);
+    /// Of the meter that a load has of its own.
+    void set_own_meter_fault(std::string_view load, MeterFault fault);
     /// It keeps drawing what it draws, whatever it is set to from now on.
     void set_deaf(std::string_view load, bool deaf);
     /// Each leg's meter sits on the other leg. On a rig with one leg nothing happens.

@@ -57,6 +57,8 @@ constexpr std::array<Habit, fault_kinds> habits{{
     {FaultKind::engine_bogs, "engine bogs", 2, 5s, 10min, 0.5, 0.95},
     {FaultKind::wall_clock_jumps, "wall clock jumps", 2, 1s, 1s, -1e6, 1e6},
     {FaultKind::meters_swapped, "meters swapped", 1, 10s, 20min},
+    {FaultKind::own_meter_silent, "own meter silent", 2, 500ms, 30min},
+    {FaultKind::own_meter_frozen, "own meter frozen", 1, 1s, 20min},
 }};
 
 const Habit& habit(FaultKind kind) {
@@ -72,11 +74,16 @@ bool of_meter(FaultKind kind) {
 bool of_relay(FaultKind kind) {
     return kind >= FaultKind::relay_stuck_on && kind <= FaultKind::feedback_flaps;
 }
+bool of_own_meter(FaultKind kind) {
+    return kind == FaultKind::own_meter_silent || kind == FaultKind::own_meter_frozen;
+}
 
 MeterFault meter_fault(FaultKind kind) {
     switch (kind) {
-        case FaultKind::meter_silent: return MeterFault::silent;
-        case FaultKind::meter_frozen: return MeterFault::frozen;
+        case FaultKind::meter_silent:
+        case FaultKind::own_meter_silent: return MeterFault::silent;
+        case FaultKind::meter_frozen:
+        case FaultKind::own_meter_frozen: return MeterFault::frozen;
         case FaultKind::meter_spiking: return MeterFault::spiking;
         default: return MeterFault::offset;
     }
@@ -119,9 +126,12 @@ class Spells {
             for (const Leg leg : rules::all_legs)
                 if (static_cast<int>(leg) < plan_.legs)
                     draw(habit, leg, "", stream + static_cast<std::uint64_t>(leg));
-        } else if (of_relay(habit.kind)) {
-            for (std::size_t i = 0; i < plan_.loads.size(); ++i)
-                if (plan_.loads[i].relay) draw(habit, {}, plan_.loads[i].name, stream + i);
+        } else if (of_relay(habit.kind) || of_own_meter(habit.kind)) {
+            for (std::size_t i = 0; i < plan_.loads.size(); ++i) {
+                const virtual_rig::LoadPlan& load = plan_.loads[i];
+                const bool has_one = of_relay(habit.kind) ? load.relay.has_value() : load.meter.has_value();
+                if (has_one) draw(habit, {}, load.name, stream + i);
+            }
         } else {
             draw(habit, {}, "", stream);
         }
@@ -156,6 +166,7 @@ class Spells {
     static bool same_place(const Fault& a, const Fault& b) {
         if (of_meter(a.kind) && of_meter(b.kind)) return a.leg == b.leg;
         if (of_relay(a.kind) && of_relay(b.kind)) return a.load == b.load;
+        if (of_own_meter(a.kind) && of_own_meter(b.kind)) return a.load == b.load;
         return a.kind == b.kind || (of_supply(a.kind) && of_supply(b.kind));
     }
 
@@ -234,6 +245,7 @@ void Mischief::begin(const Fault& fault) {
     if (of_network(fault.kind)) on_the_way_.push_back(&fault);
     if (of_meter(fault.kind)) rig.set_meter_fault(fault.leg, meter_fault(fault.kind), fault.amount);
     if (of_relay(fault.kind)) rig.set_relay_fault(fault.load, relay_fault(fault.kind));
+    if (of_own_meter(fault.kind)) rig.set_own_meter_fault(fault.load, meter_fault(fault.kind));
     switch (fault.kind) {
         case FaultKind::broker_gone: rig_.broker().stop("the broker is gone"); break;
         case FaultKind::daemon_killed: rig_.kill_daemon(); break;
@@ -255,6 +267,7 @@ void Mischief::end(const Fault& fault) {
     std::erase(on_the_way_, &fault);
     if (of_meter(fault.kind)) rig.set_meter_fault(fault.leg, MeterFault::none);
     if (of_relay(fault.kind)) rig.set_relay_fault(fault.load, RelayFault::none);
+    if (of_own_meter(fault.kind)) rig.set_own_meter_fault(fault.load, MeterFault::none);
     switch (fault.kind) {
         case FaultKind::broker_gone: rig_.broker().start(); break;
         case FaultKind::daemon_killed: rig_.start_daemon(); break;

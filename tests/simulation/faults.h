@@ -40,8 +40,10 @@ enum class FaultKind : std::uint8_t {
     engine_bogs,       ///< `amount` is the share of its ratings that is left
     wall_clock_jumps,  ///< by `amount` seconds
     meters_swapped,    ///< each leg's meter sits on the other leg
+    own_meter_silent,  ///< a load's own
+    own_meter_frozen,
 };
-inline constexpr std::size_t fault_kinds = static_cast<std::size_t>(FaultKind::meters_swapped) + 1;
+inline constexpr std::size_t fault_kinds = static_cast<std::size_t>(FaultKind::own_meter_frozen) + 1;
 
 const char* word(FaultKind kind);
 

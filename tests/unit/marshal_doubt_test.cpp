@@ -961,3 +961,24 @@ TEST_CASE("a switch that answers with on as soon as it is told off is told again
         CHECK_FALSE(s.alert("disobedience"));
     }
 }
+
+TEST_CASE("of a load that sticks while only its fan runs, the compressor's start stays reserved") {
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("a", 1, 40, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 185s);
+    REQUIRE(s.on(0));
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 2s);
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(4.9, 400ms);
+    s.read(3, 2s);
+    for (int i = 0; i < 6; ++i) {
+        s.send(SwitchFeedback{s.now, 0, true, true});
+        s.read(3, 2s);
+    }
+    REQUIRE(s.state(0) == "locked_out");
+    CHECK(s.marshal.limits()[0].start_headroom_a <= free_a - 2 - 40 + 1);
+}
