@@ -803,6 +803,20 @@ TEST_CASE("two compressors whose fans run unknown are no stall of one of them") 
     CHECK(s.on(0));
 }
 
+TEST_CASE("a start that has peaked is known by it, although another load stops before it has settled") {
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 24, 12), resistive("heater", 2, 9.5),
+                                    observed("oven", 13.5)}));
+    s.settle(1, 240s);
+    s.read(10.5, 5s);
+    s.read(12.5, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.read(35.5, 200ms);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(15, 5s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(2).drawn_a == 0);
+}
+
 namespace {
 
 Rig on_two_legs(std::vector<Load> loads) {
