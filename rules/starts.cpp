@@ -560,6 +560,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     // A rotor that is locked draws on what it began with.
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
     if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
+    if (healthy.any_match(excess_a)) return;
     if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;

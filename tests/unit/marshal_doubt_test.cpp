@@ -817,6 +817,20 @@ TEST_CASE("a start that has peaked is known by it, although another load stops b
     CHECK(s.marshal.load(2).drawn_a == 0);
 }
 
+TEST_CASE("a compressor whose fan runs unknown is no stall of another load") {
+    Load motor = resistive("motor", 2, 5);
+    motor.stages[0] = {"motor", 12, 500ms, 5, 1s};
+    Rig rig = rig_of({breaker(200)}, {air_conditioner("front", 1, 12, 9.3), motor});
+    rig.timing.meter_period[Leg::l1] = 1s;
+    Stand s(rig);
+    s.settle(58, 240s);  // the fan is lost in the noise
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(67, 8s);
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(1));
+}
+
 namespace {
 
 Rig on_two_legs(std::vector<Load> loads) {
