@@ -394,14 +394,18 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
 }
 
-/// Could this be the start of a load that is taken to run, and may have stopped unknown?
+/// Could this be the start of a load that is taken to run, and may have stopped unknown? Or of a compressor
+/// whose fan runs unknown?
 bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
+        if (i == but || !loads[i].legs.contains(leg)) continue;
         const bool doubted = track.settled > 0 && (!track.sure || track.or_else);
-        if (i == but || !doubted || !loads[i].legs.contains(leg)) continue;
-        for (std::size_t stages = 1; stages <= loads[i].stages.size(); ++stages)
-            if (distance(rise_a, run_between(usual(i), 0, stages)) <= 1) return true;
+        const std::size_t stages = loads[i].stages.size();
+        for (std::size_t to = 1; doubted && to <= stages; ++to)
+            if (distance(rise_a, run_between(usual(i), 0, to)) <= 1) return true;
+        for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
+            if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
     }
     return false;
 }

@@ -831,6 +831,21 @@ TEST_CASE("a compressor whose fan runs unknown is no stall of another load") {
     CHECK(s.on(1));
 }
 
+TEST_CASE("a compressor whose fan runs unknown may have been what was taken for another's start") {
+    Stand s(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 38, 10.6), air_conditioner("rear", 2, 34, 7.4)}));
+    s.settle(1, 240s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(3, 60s);  // either's fan
+    s.read(37, 300ms);
+    s.read(12.9, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(12.9, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
 namespace {
 
 Rig on_two_legs(std::vector<Load> loads) {
