@@ -739,7 +739,7 @@ void Marshal::Core::check_reliefs() {
 void Marshal::Core::call_stuck(LoadIndex i, double drawn_a) {
     Track& track = tracks[i];
     track.stuck = true;
-    if (drawn_a > 0) track.settled = loads[i].stages.size();
+    track.settled = stages_at(i, drawn_a);  // what is still to come of its start stays reserved
     track.drawn_a = drawn_a;
     track.lockout = Lockout::disobedience;
     raise(AlertKind::disobedience, i, {.kind = ReasonKind::locked_out_disobedience, .needed_a = drawn_a});

@@ -113,6 +113,22 @@ TEST_CASE("a contact that opens late counts as on until then, and the rest count
     CHECK(s.read(1, 2s).size() == 1);
 }
 
+TEST_CASE("of a load that is stuck on, what is still to come of its start stays reserved") {
+    Rig rig = rig_of({breaker(15)}, {air_conditioner("front", 1, 36, 10), resistive("heater", 2, 8)});
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);
+    for (int times = 0; times < 4; ++times) {
+        s.send(SwitchFeedback{s.now, 0, true, true});
+        s.read(3, 2s);  // its fan
+    }
+    REQUIRE(s.state(0) == "locked_out");
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(3, 10s);
+    CHECK_FALSE(s.on(1));
+}
+
 TEST_CASE("while a link is new a relay that is stuck on is told off once, not with every event") {
     Rig rig = rig_of({generator(1200, 2000)}, {air_conditioner("a", 1, 40, 10)});
     rig.loads[0].reports_switch = true;
