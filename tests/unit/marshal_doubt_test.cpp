@@ -819,6 +819,20 @@ TEST_CASE("two compressors whose fans run unknown are no stall of one of them") 
     CHECK(s.on(0));
 }
 
+TEST_CASE("a compressor whose fan runs unknown stops with it") {
+    Stand s(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 38, 10), air_conditioner("rear", 2, 34, 7.4)}));
+    s.settle(1, 240s);
+    REQUIRE(s.on(1));
+    s.read(3, 60s);  // either's fan
+    s.read(36, 300ms);
+    s.read(10.9, 5s);
+    REQUIRE(s.state(1) == "running");
+    CHECK(s.marshal.load(1).drawn_a == Approx(9.9));
+    s.read(1, 5s);
+    CHECK(s.state(1) == "permitted");
+}
+
 TEST_CASE("a start that has peaked is known by it, although another load stops before it has settled") {
     Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 24, 12), resistive("heater", 2, 9.5),
                                     observed("oven", 13.5)}));
