@@ -173,6 +173,7 @@ struct Marshal::Core {
     void told_off_in_vain(LoadIndex i, double drawn_a);
     void assert_switches();
     void ask_the_mute_again();
+    void ask_the_stubborn_again();
     void take_over(LoadIndex i, const Core& old, LoadIndex was,
                    std::span<const std::optional<SourceIndex>> sources);
     void rest_everything();

@@ -43,6 +43,7 @@ void Marshal::Core::decide(bool quiet) {
     if (link_up) {
         assert_switches();
         ask_the_mute_again();
+        ask_the_stubborn_again();
     }
     grant_what_may_start();
     update_states();

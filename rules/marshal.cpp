@@ -440,6 +440,17 @@ void Marshal::Core::ask_the_mute_again() {
     }
 }
 
+/// A switch answers at once, and that answer may be older than what it was told. Where it says nothing more
+/// and its last word is that it is on, time tells: it sticks, or its word that it is off was lost.
+void Marshal::Core::ask_the_stubborn_again() {
+    for (LoadIndex i : by_rank) {
+        const Track& track = tracks[i];
+        const bool stubborn = track.asserted && !track.on && !track.stuck && track.reported == true;
+        if (stubborn && !rig.observing && now - track.switched_at >= switch_answer)
+            told_off_in_vain(i, track.drawn_a);
+    }
+}
+
 // --- the public face ---
 
 Marshal::Marshal(Rig rig, std::optional<SourceIndex> source, Instant now)
