@@ -528,7 +528,8 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.relief.reset();
     track.settles_at.reset();
     track.reported.reset();
-    track.asked_again = 0;
+    track.asked_again.reset();
+    if (load.reports_switch) track.asked_again = 0;
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     track.unknown_at_a = unknown_a(load.legs.first());
@@ -555,7 +556,8 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     expect_fall(i, track.drawn_a);
     track.settles_at = now + reaction;
     track.reported.reset();
-    track.asked_again = 0;
+    track.asked_again.reset();
+    if (load.reports_switch || any_dead()) track.asked_again = 0;
     track.asserted = true;
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests

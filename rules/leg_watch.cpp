@@ -29,9 +29,12 @@ void LegWatch::begin(Instant at) {
 
 void LegWatch::drop(Instant at, double current_a) {
     level_a_ = std::max(0.0, level_a_ - current_a);
+    if (now_a_ <= level_a_ + least_step_a()) return;
     // The rise is watched anew from here: together with the fall it may have looked like nothing at all, and
-    // its time have run out meanwhile.
-    if (now_a_ > level_a_ + least_step_a()) begin(at);
+    // its time have run out meanwhile. It may have peaked already, beside what has stopped since.
+    const double peaked_a = moving_ ? peak_a_ - current_a : now_a_;
+    begin(at);
+    peak_a_ = std::max(peak_a_, peaked_a);
 }
 
 double LegWatch::at_least_a() const {

@@ -427,11 +427,12 @@ void Marshal::Core::assert_switches() {
 }
 
 /// The one message may have been lost that granted a load, whose start is reserved and may come at any time,
-/// or that took the permit from an idle one, where no meter shows whether it was heard.
+/// or that took the permit from an idle one, where no meter shows whether it was heard. Nor does one while
+/// the supply is away: what is told to stop then is told again even if its switch never says anything.
 void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
-        if (track.settled > 0 || track.reported || !loads[i].reports_switch || rig.observing) continue;
+        if (track.settled > 0 || track.reported || rig.observing) continue;
         if (track.stuck || !track.asked_again || *track.asked_again >= repeated_max) continue;
         if (now - track.switched_at < (*track.asked_again + 1) * switch_answer) continue;
         ++*track.asked_again;

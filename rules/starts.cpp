@@ -394,14 +394,18 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
 }
 
-/// Could this be the start of a load that is taken to run, and may have stopped unknown?
+/// Could this be the start of a load that is taken to run, and may have stopped unknown? Or of a compressor
+/// whose fan runs unknown?
 bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
+        if (i == but || !loads[i].legs.contains(leg)) continue;
         const bool doubted = track.settled > 0 && (!track.sure || track.or_else);
-        if (i == but || !doubted || !loads[i].legs.contains(leg)) continue;
-        for (std::size_t stages = 1; stages <= loads[i].stages.size(); ++stages)
-            if (distance(rise_a, run_between(usual(i), 0, stages)) <= 1) return true;
+        const std::size_t stages = loads[i].stages.size();
+        for (std::size_t to = 1; doubted && to <= stages; ++to)
+            if (distance(rise_a, run_between(usual(i), 0, to)) <= 1) return true;
+        for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
+            if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
     }
     return false;
 }
@@ -473,6 +477,9 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     const double drawn_a =
         std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
     track.drawn_a += drawn_a;
+    // The last stage alone: those before it were not told from others', and run as well.
+    const double last_a = run_between(usual(i), settled - 1, settled);
+    if (distance(rise_a, last_a) < distance(rise_a, expected_a)) track.drawn_a += expected_a - last_a;
     track.settled = settled;
     track.booked_at = now;
     track.awaited = track.stage_due.has_value();
@@ -561,6 +568,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     // A rotor that is locked draws on what it began with.
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
     if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
+    if (healthy.any_match(excess_a)) return;
     if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;

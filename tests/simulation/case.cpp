@@ -120,7 +120,8 @@ daemon::Configuration configuration_of(const Case& c) {
         for (rules::Stage& stage : configuration.rig.loads[next++].stages) {
             const bool hard = stage.start_a > stage.running_a;
             stage.running_a *= c.believed[i].running;
-            stage.start_a = hard ? stage.start_a * c.believed[i].start : stage.running_a;
+            // What does not start hard is written with as much for both, and no less than it may start with.
+            stage.start_a *= hard ? c.believed[i].start : std::min(c.believed[i].start, 1.0);
             stage.start_a = std::max(stage.start_a, stage.running_a);
         }
     }

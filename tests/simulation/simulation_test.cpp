@@ -184,7 +184,7 @@ TEST_CASE("what an owner believes of a load is off by no more than the stated er
             const auto& b = believed.loads[i].stages.back();
             CHECK(std::abs(b.running_a / t.running_a - 1) <= running_error + 1e-9);
             CHECK(b.start_a >= b.running_a);
-            if (t.start_a > 1.2 * t.running_a) CHECK(b.start_a >= (1 - start_too_low) * t.start_a - 1e-9);
+            CHECK(b.start_a >= (1 - start_too_low) * t.start_a - 1e-9);
         }
     }
 }

@@ -113,6 +113,42 @@ TEST_CASE("a contact that opens late counts as on until then, and the rest count
     CHECK(s.read(1, 2s).size() == 1);
 }
 
+TEST_CASE("a switch that has said on, and then nothing more, is told off until it says off, or is stuck") {
+    const bool says_off = GENERATE(true, false);
+    CAPTURE(says_off);
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("a", 1, 40, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 200s);
+    REQUIRE(s.on(0));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 3s);
+    REQUIRE(offs(s.send(SwitchFeedback{s.now, 0, true, true})) == 1);
+    s.read(1, 200ms);
+    s.send(SwitchFeedback{s.now, 0, true, true});  // its answer, and the last that is heard of it
+    CHECK(s.read(1, 4s).empty());
+    CHECK(offs(s.read(1, 2s)) == 1);
+    if (says_off) s.send(SwitchFeedback{s.now, 0, false, true});
+    CHECK(offs(s.read(1, 60s)) == (says_off ? 0 : 1));
+    CHECK(s.alert("disobedience") == !says_off);
+}
+
+TEST_CASE("of a load that is stuck on, what is still to come of its start stays reserved") {
+    Rig rig = rig_of({breaker(15)}, {air_conditioner("front", 1, 36, 10), resistive("heater", 2, 8)});
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);
+    for (int times = 0; times < 4; ++times) {
+        s.send(SwitchFeedback{s.now, 0, true, true});
+        s.read(3, 2s);  // its fan
+    }
+    REQUIRE(s.state(0) == "locked_out");
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(3, 10s);
+    CHECK_FALSE(s.on(1));
+}
+
 TEST_CASE("while a link is new a relay that is stuck on is told off once, not with every event") {
     Rig rig = rig_of({generator(1200, 2000)}, {air_conditioner("a", 1, 40, 10)});
     rig.loads[0].reports_switch = true;
@@ -801,6 +837,63 @@ TEST_CASE("two compressors whose fans run unknown are no stall of one of them") 
     s.read(fans_a + 17.7, 5s);
     CHECK_FALSE(s.alert("stall"));
     CHECK(s.on(0));
+}
+
+TEST_CASE("a compressor whose fan runs unknown is no stall of another load") {
+    Load motor = resistive("motor", 2, 5);
+    motor.stages[0] = {"motor", 12, 500ms, 5, 1s};
+    Rig rig = rig_of({breaker(200)}, {air_conditioner("front", 1, 12, 9.3), motor});
+    rig.timing.meter_period[Leg::l1] = 1s;
+    Stand s(rig);
+    s.settle(58, 240s);  // the fan is lost in the noise
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(67, 8s);
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(1));
+}
+
+TEST_CASE("a compressor whose fan runs unknown may have been what was taken for another's start") {
+    Stand s(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 38, 10.6), air_conditioner("rear", 2, 34, 7.4)}));
+    s.settle(1, 240s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1));
+    s.read(3, 60s);  // either's fan
+    s.read(37, 300ms);
+    s.read(12.9, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(12.9, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("a compressor whose fan runs unknown stops with it") {
+    Stand s(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 38, 10), air_conditioner("rear", 2, 34, 7.4)}));
+    s.settle(1, 240s);
+    REQUIRE(s.on(1));
+    s.read(3, 60s);  // either's fan
+    s.read(36, 300ms);
+    s.read(10.9, 5s);
+    REQUIRE(s.state(1) == "running");
+    CHECK(s.marshal.load(1).drawn_a == Approx(9.9));
+    s.read(1, 5s);
+    CHECK(s.state(1) == "permitted");
+}
+
+TEST_CASE("a start that has peaked is known by it, although another load stops before it has settled") {
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 24, 12), resistive("heater", 2, 9.5),
+                                    observed("oven", 13.5)}));
+    s.settle(1, 240s);
+    s.read(10.5, 5s);
+    s.read(12.5, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.read(35.5, 200ms);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(15, 5s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(2).drawn_a == 0);
 }
 
 namespace {

@@ -327,6 +327,22 @@ TEST_CASE("what was told to stop while the supply was away is told again when it
     CHECK(s.on(0));
 }
 
+TEST_CASE("what is told to stop while the supply is away is told again, as nothing shows whether it heard") {
+    const Duration away = GENERATE(60s, 3s);
+    CAPTURE(away);
+    Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 40, 10)}));
+    s.voltage_v = 120;
+    s.settle(1, 240s);
+    s.read(3, 5s);
+    s.voltage_v = 0;
+    auto told = s.read(0, away).size();
+    s.voltage_v = 120;
+    REQUIRE(s.read(3).size() == 1);
+    told += s.read(3, 60s).size();
+    CHECK_FALSE(s.on(0));
+    CHECK(told == 4);
+}
+
 TEST_CASE("what was learned of a cord does not outlive the supply: it may have been pulled") {
     Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
     s.send(LinkChanged{s.now, true});

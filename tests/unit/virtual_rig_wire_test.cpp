@@ -24,9 +24,8 @@ TEST_CASE("a meter publishes JSON with its period, after its latency") {
     bench.run_to(649ms);
     CHECK(bench.link.all(meter_topic).empty());
     bench.run_to(650ms);
-    CHECK(
-        bench.link.all(meter_topic) ==
-        std::vector<std::string>{R"({"current":12.30,"voltage":120.00,"frequency":60.00,"peak":12.30})"});
+    CHECK(bench.link.all(meter_topic) ==
+          std::vector<std::string>{R"({"current":12.30,"voltage":120.00,"frequency":60.00,"peak":12.30})"});
     bench.run_to(10s + 450ms);
     CHECK(bench.link.all(meter_topic).size() == 50);
 }
