@@ -128,6 +128,25 @@ TEST_CASE("a load that draws although it is off is told off again, and then lock
     }
 }
 
+TEST_CASE("a load that drew although it was off rests from when that is over") {
+    Rig rig = heater_on_a_plug();
+    rig.loads[0].wanted_at_start = false;
+    rig.loads[0].minimum_off = 60s;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 100s);
+    s.own_a[0] = 12;
+    s.read(13, 3s);
+    s.own_a[0] = 0;
+    s.read(1, 2s);
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(1, 55s);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "rests");
+    s.read(1, 10s);
+    CHECK(s.on(0));
+}
+
 TEST_CASE("a load that draws for a moment after it was told off is no stuck one") {
     Stand s(heater_on_a_plug());
     s.own_a[0] = 0;
