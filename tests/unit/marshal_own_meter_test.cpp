@@ -136,14 +136,14 @@ TEST_CASE("a load that drew although it was off rests from when that is over") {
     s.own_a[0] = 0;
     s.settle(1, 100s);
     s.own_a[0] = 12;
-    s.read(13, 3s);
+    s.read(13, 4s);
     s.own_a[0] = 0;
-    s.read(1, 2s);
+    s.read(1, 5s);
     s.send(DemandChanged{s.now, 0, true});
-    s.read(1, 55s);
+    s.read(1, 50s);
     CHECK_FALSE(s.on(0));
     CHECK(s.why(0) == "rests");
-    s.read(1, 10s);
+    s.read(1, 15s);
     CHECK(s.on(0));
 }
 
