@@ -128,6 +128,24 @@ TEST_CASE("a load that draws although it is off is told off again, and then lock
     }
 }
 
+TEST_CASE("amid another's start, a load that was seen to stop on the leg is not missed there once more") {
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 12, 7), resistive("heater", 2, 5.8)});
+    rig.loads[1].own_meter = OwnMeter{.period = 100ms, .stale_after = 3s};
+    Stand s(rig);
+    s.own_a[1] = 0;
+    s.settle(1, 240s);
+    s.own_a[1] = 5.8;
+    s.read(6.8, 5s);
+    s.read(8.8, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.read(20.8, 200ms);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.own_a[1] = 0;
+    s.read(10, 5s);
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.state(0) == "running");
+}
+
 TEST_CASE("a load that draws for a moment after it was told off is no stuck one") {
     Stand s(heater_on_a_plug());
     s.own_a[0] = 0;
