@@ -116,7 +116,9 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
 /// It was told off a while ago. Draws it nevertheless, its relay sticks or was closed by somebody else.
 void Marshal::Core::look_at_off(LoadIndex i, double drawn_a) {
     if (drawn_a == 0) {
-        if (!loads[i].reports_switch) tracks[i].offs_repeated = 0;
+        if (tracks[i].offs_repeated == 0 || loads[i].reports_switch) return;
+        tracks[i].offs_repeated = 0;
+        unsettle(i);  // it was on until now, and rests from here
     } else if (link_up && tracks[i].asserted && !rig.observing) {
         told_off_in_vain(i, drawn_a);
     }
