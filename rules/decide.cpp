@@ -570,10 +570,13 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.shed = sheds;
     if (sheds) {
         // Who is shed again soon after it came back waits longer each time: contacts wear, compressors more
-        // so. The end of a turn is no setback.
+        // so. A run that lasts takes that back bit by bit, or short and long ones in turn would wear them,
+        // too. The end of a turn is no setback.
         const bool in_turn = why.kind == ReasonKind::shed_for_turn || why.kind == ReasonKind::shed_unused;
-        const bool again = !in_turn && now - was_switched_at < lasting_run;
-        track.sheds_in_a_row = again ? std::min(track.sheds_in_a_row + 1, sheds_in_a_row_max) : 0;
+        const auto lasted = static_cast<int>((now - was_switched_at) / lasting_run);
+        const int in_a_row = lasted > 0 ? std::max(track.sheds_in_a_row - (lasted - 1), 0)
+                                        : std::min(track.sheds_in_a_row + 1, sheds_in_a_row_max);
+        track.sheds_in_a_row = in_turn ? 0 : in_a_row;
         track.not_before = now + rig.timing.restore_after * (1 << track.sheds_in_a_row);
     }
     track.reason = why;

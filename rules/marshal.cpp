@@ -224,10 +224,11 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     if (event.age_known) track.reported = event.on;
     if (event.age_known && event.on) track.reported_off_at.reset();
     if (event.age_known && !event.on && !track.reported_off_at) track.reported_off_at = event.at;
+    // Older than the command or not, it was on until then, and rests from there.
+    if (event.age_known && !event.on && track.offs_repeated > 0) unsettle(event.load);
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.stuck = false;
-        if (track.offs_repeated > 0) unsettle(event.load);  // it was on until now, and rests from here
         if (!track.on) return;
         // Somebody else opened it. That is a decision too: it comes back only through the queue. It is told
         // so, because a contact that flaps may say "off" of a load that is on.

@@ -89,6 +89,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     if (loads[i].controlled() && !track.on && !track.stuck && !track.relief) return look_at_off(i, drawn_a);
     const double relief_a = track.relief ? track.relief->drawn_a : 0;  // off the books already
     const double change_a = drawn_a - track.drawn_a - relief_a;
+    const bool dropped = track.relief && track.relief->seen && track.relief->amid_rise;
     if (running > track.settled && standing(i)) {
         if (!legs_show(i)) return;
         if (!books.untold && track.surely_fell && books.moved_at < track.booked_at) {
@@ -112,6 +113,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     }
     books.untold.reset();
     track.drawn_a = drawn_a;
+    if (dropped) return;  // and off the level of its legs
     for (Leg leg : all_legs) {
         if (!loads[i].legs.contains(leg)) continue;
         if (!foretell(leg, change_a, books.moved_at - period) && change_a > 0) reconcile(leg);

@@ -465,6 +465,24 @@ TEST_CASE("flapping around the steady limit cannot put off a shed") {
     CHECK(shed);
 }
 
+TEST_CASE(
+    "a load that is shed after short runs and long ones in turn moves its contact at most 12 times an hour") {
+    const Duration long_run = GENERATE(601s, 1201s);
+    CAPTURE(long_run.count());
+    Stand s(rig_of({breaker(15)}, {resistive("heater", 1, 10)}));
+    s.settle(1, 1s);
+    int moves = 0;
+    for (bool lasts = true; s.now < Instant(6h); lasts = !lasts) {
+        while (!s.on(0))
+            s.read(1, 1s);
+        s.read(11, lasts ? long_run : 5s);
+        while (s.on(0))
+            s.read(18);
+        moves += 2;
+    }
+    CHECK(moves <= 6 * 12);
+}
+
 TEST_CASE("the 80 % rule sheds only after hours, and the load comes back when the image has cooled") {
     Stand s(rig_of({breaker(30)}, {resistive("a", 1, 13), resistive("b", 2, 13)}));
     s.settle(1, 3s);
