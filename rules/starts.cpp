@@ -560,6 +560,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
         if (!loads[i].legs.contains(leg) || !standing(i)) continue;
+        // One that was just switched on may have tapered off, and draw no more than this.
+        if (track.stage_due && !loads[i].starts_hard() && excess_a <= usual(i).running_a()) return;
         // A fan that was lost in the noise, or not told from another's, may run already.
         for (std::size_t settled = track.settled; settled < loads[i].stages.size(); ++settled)
             add_rises(healthy, usual(i), i, settled, track.stage_due.has_value(),

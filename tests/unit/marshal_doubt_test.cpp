@@ -839,6 +839,24 @@ TEST_CASE("two compressors whose fans run unknown are no stall of one of them") 
     CHECK(s.on(0));
 }
 
+TEST_CASE("a charger that has tapered off and is just switched on is no stall of another load") {
+    Load motor = resistive("motor", 1, 2);
+    motor.stages[0] = {"motor", 4.5, 500ms, 2, 1s};
+    Load charger = resistive("charger", 2, 10);
+    charger.control = Control::switched;
+    Rig rig = rig_of({breaker(100)}, {motor, charger});
+    rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 10s);
+    REQUIRE(s.on(0));
+    const bool charges = GENERATE(true, false);
+    CAPTURE(charges);
+    if (charges) s.send(DemandChanged{s.now, 1, true});
+    s.read(1, 200ms);
+    s.read(5.6, 5s);
+    CHECK(s.alert("stall") == !charges);
+}
+
 TEST_CASE("a compressor whose fan runs unknown is no stall of another load") {
     Load motor = resistive("motor", 2, 5);
     motor.stages[0] = {"motor", 12, 500ms, 5, 1s};
