@@ -23,8 +23,7 @@ constexpr double apart_share = 0.05;  ///< of nominal, that the legs may differ 
 /// that is expected shows on the leg, and is given up on time.
 bool Marshal::Core::under_way(LoadIndex i) const {
     const Track& track = tracks[i];
-    const bool unwilling = !track.on && !track.stuck && track.reported == true;
-    return unwilling || (loads[i].controlled() && !track.heard) || track.relief || track.rises_until ||
+    return unwilling(i) || (loads[i].controlled() && !track.heard) || track.relief || track.rises_until ||
            track.claim_until || (track.settles_at && now < *track.settles_at);
 }
 

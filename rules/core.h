@@ -194,6 +194,10 @@ struct Marshal::Core {
     bool may_be_on(LoadIndex i) const {
         return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
     }
+    /// Off by the books, and on by the last word of its switch.
+    bool unwilling(LoadIndex i) const {
+        return !tracks[i].on && !tracks[i].stuck && tracks[i].reported == true;
+    }
     bool goes_before(LoadIndex a, LoadIndex b) const;
     bool can_shed(LoadIndex i) const { return loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
     bool standing(LoadIndex i) const;

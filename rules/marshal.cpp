@@ -446,7 +446,7 @@ void Marshal::Core::ask_the_mute_again() {
 void Marshal::Core::tell_the_unwilling_again() {
     for (LoadIndex i : by_rank) {
         const Track& track = tracks[i];
-        if (track.on || track.stuck || track.reported != true || !track.asserted || rig.observing) continue;
+        if (!unwilling(i) || !track.asserted || rig.observing) continue;
         if (now - track.switched_at < switch_answer) continue;
         told_off_in_vain(i, track.drawn_a);
     }

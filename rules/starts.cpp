@@ -62,6 +62,11 @@ bool guessed_start(const Hypothesis& h, const Hypothesis& beside) {
     return h.rise_a > 0 && !h.in_flight && !(beside.rise_a > 0 && beside.in_flight);
 }
 
+/// What the load would draw to start again, if it was this.
+double next_start_a(const Hypothesis& h, const std::vector<Load>& loads) {
+    return loads[h.load].start_a(h.settled_after);
+}
+
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
 class Hypotheses {
   public:
@@ -113,10 +118,10 @@ class Hypotheses {
     const Hypothesis* safest_stop(const Hypothesis* best, double seen_a,
                                   const std::vector<Load>& loads) const {
         if (best->in_flight) return best;
-        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
         const Hypothesis* safest = whole_stop(*best, seen_a);
         for (const Hypothesis& h : *this) {
-            if (stops_beside_start(h, seen_a) && next_a(&h) > next_a(safest)) safest = &h;
+            if (stops_beside_start(h, seen_a) && next_start_a(h, loads) > next_start_a(*safest, loads))
+                safest = &h;
         }
         return safest;
     }
@@ -146,15 +151,15 @@ class Hypotheses {
     /// alone, beside the start of one that was just commanded. None if one of them was told to: whether it
     /// did shows on the level.
     const Hypothesis* worst_stop(double seen_a, const std::vector<Load>& loads) const {
-        const auto next_a = [&](const Hypothesis* of) { return loads[of->load].start_a(of->settled_after); };
         const Hypothesis* worst = nullptr;
         const Hypothesis* worst_beside = nullptr;
         for (const Hypothesis& h : *this) {
             const bool alone = stops(h, seen_a);
             if (alone && h.in_flight) return nullptr;
-            if (alone && (!worst || next_a(&h) > next_a(worst))) worst = &h;
+            if (alone && (!worst || next_start_a(h, loads) > next_start_a(*worst, loads))) worst = &h;
             const bool beside = stops_beside_start(h, seen_a);
-            if (beside && (!worst_beside || next_a(&h) > next_a(worst_beside))) worst_beside = &h;
+            if (beside && (!worst_beside || next_start_a(h, loads) > next_start_a(*worst_beside, loads)))
+                worst_beside = &h;
         }
         return worst ? worst : worst_beside;
     }

@@ -230,11 +230,11 @@ void Judge::relay_changed(const Mischief::Change& change) {
     load->relay_fails = change.begins;
     load->sticks_until.reset();
     if (change.begins && fault.kind == FaultKind::relay_stuck_on) load->sticks_until = Instant(fault.to);
-    const auto& relay = *load->plan->relay;
-    const bool unseen = fault.kind == FaultKind::relay_stuck_on && !relay.feedback && !load->plan->meter;
-    if (unseen && change.begins && !load->told_on)
-        load->ran_unseen_until = Instant(fault.to) + relay.latency + 1s;
-    if (load->sticks_until && !load->told_on) excuse_stuck(*load);
+    if (!load->sticks_until || load->told_on) return;
+    const virtual_rig::RelayPlan& relay = *load->plan->relay;
+    if (!relay.feedback && !load->plan->meter)
+        load->ran_unseen_until = *load->sticks_until + relay.latency + 1s;
+    excuse_stuck(*load);
 }
 
 /// It may start a load that nobody has reserved for. With a feedback that is known after it was told off in
