@@ -204,7 +204,13 @@ void Device::put(PropertyIndex property, double value, int digits) {
     Slot& slot = slots_[property];
     const auto steps = in_steps(value, digits);
     if (steps && slot.value && slot.steps == steps) return;
-    put(property, decimal(value, digits));
+    const std::string text = decimal(value, digits);
+    const Property& declared = slot.declared;
+    const bool any_number = declared.datatype == Datatype::floating && declared.format.empty();
+    if (steps && any_number && declared.retained)
+        slot.set(text);  // to read back what was just written would cost more than all else
+    else
+        put(property, text);
     slot.steps = steps;
 }
 

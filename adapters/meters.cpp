@@ -48,18 +48,23 @@ Meters::Meters(std::vector<MeterWiring> wiring) {
             if (const auto& number = where(it, quantity)) topics_.push_back(number->topic);
     std::sort(topics_.begin(), topics_.end());
     topics_.erase(std::unique(topics_.begin(), topics_.end()), topics_.end());
-    for (auto& it : wiring) {
-        Meter& meter = meters_.emplace_back(Meter{.wiring = std::move(it)});
-        for (const Quantity quantity : all_quantities)
-            if (const auto& number = where(meter.wiring, quantity))
-                meter.topic[quantity] = topic(number->topic);
-    }
+    for (auto& it : wiring)
+        meters_.push_back({.wiring = std::move(it)});
+    for (const std::string& topic : topics_)
+        told_.push_back(told_on(topic));
 }
 
-std::optional<std::size_t> Meters::topic(std::string_view name) const {
-    const auto found = std::lower_bound(topics_.begin(), topics_.end(), name);
-    if (found == topics_.end() || *found != name) return std::nullopt;
-    return static_cast<std::size_t>(found - topics_.begin());
+std::vector<Meters::Told> Meters::told_on(std::string_view topic) const {
+    std::vector<Told> told;
+    for (std::size_t i = 0; i < meters_.size(); ++i) {
+        Told of_meter{i, {}};
+        for (const Quantity quantity : all_quantities) {
+            const auto& number = where(meters_[i].wiring, quantity);
+            if (number && number->topic == topic) of_meter.what.push_back(quantity);
+        }
+        if (!of_meter.what.empty()) told.push_back(std::move(of_meter));
+    }
+    return told;
 }
 
 const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity quantity) {
@@ -74,22 +79,17 @@ const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity
 }
 
 void Meters::received(rules::Instant now, const Message& message, std::vector<rules::MeterSample>& out) {
-    const auto heard = topic(message.topic);
-    if (!heard) return;
+    const auto heard = std::lower_bound(topics_.begin(), topics_.end(), message.topic);
+    if (heard == topics_.end() || *heard != message.topic) return;
     Payload payload(message.payload);
-    for (auto& meter : meters_) {
-        bool refused_as_retained = false;
-        bool concerned = false;
-        for (const Quantity quantity : all_quantities) {
-            if (meter.topic[quantity] != heard) continue;
-            concerned = true;
-            if (!message.retained) {
-                take(meter, quantity, now, payload);
-            } else if (!std::exchange(refused_as_retained, true)) {
-                reject(meter, Rejection::retained, *where(meter.wiring, quantity));
-            }
+    for (const Told& told : told_[static_cast<std::size_t>(heard - topics_.begin())]) {
+        Meter& meter = meters_[told.meter];
+        if (message.retained) {
+            reject(meter, Rejection::retained, *where(meter.wiring, told.what.front()));
+            continue;
         }
-        if (!concerned) continue;
+        for (const Quantity quantity : told.what)
+            take(meter, quantity, now, payload);
         if (const auto complete = sample(meter, now)) out.push_back(*complete);
     }
 }

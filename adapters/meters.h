@@ -77,18 +77,24 @@ class Meters {
     };
     struct Meter {
         MeterWiring wiring;
-        std::array<std::optional<std::size_t>, quantities> topic{};  ///< index into topics_
         std::array<std::optional<Known>, quantities> latest{};
         MeterCounts counts{};
     };
 
+    /// A meter, and what of it a topic tells.
+    struct Told {
+        std::size_t meter;
+        std::vector<Quantity> what;
+    };
+
     static const std::optional<NumberAt>& where(const MeterWiring& wiring, Quantity quantity);
-    std::optional<std::size_t> topic(std::string_view name) const;
+    std::vector<Told> told_on(std::string_view topic) const;
     void take(Meter& meter, Quantity quantity, rules::Instant now, Payload& payload);
     void reject(Meter& meter, Rejection why, const NumberAt& where);
     static std::optional<rules::MeterSample> sample(Meter& meter, rules::Instant now);
 
-    std::vector<std::string> topics_;  ///< sorted
+    std::vector<std::string> topics_;      ///< sorted
+    std::vector<std::vector<Told>> told_;  ///< on each of them
     std::vector<Meter> meters_;
     std::vector<std::string> notices_;
 };

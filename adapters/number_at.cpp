@@ -74,6 +74,14 @@ const json* child(const json& parent, std::string_view token) {
     return &parent[index];
 }
 
+/// What a name may hold to be taken as it stands: nothing that JSON or a JSON Pointer escapes.
+constexpr auto plain_in_names = [] {
+    std::array<bool, 256> plain{};
+    for (unsigned char c = ' '; c <= '}'; ++c)
+        plain[c] = c != '"' && c != '\\' && c != '/';
+    return plain;
+}();
+
 /// Takes the parts of a flat JSON object off the front of a text, and the blanks before each. What is more
 /// than that is for the parser.
 class FlatText {
@@ -92,15 +100,13 @@ class FlatText {
         return at_ == end_;
     }
 
-    /// A name of plain characters, and of none that a JSON Pointer escapes.
     std::optional<std::string_view> take_name() {
         if (!take('"')) return std::nullopt;
-        for (const char* from = at_; at_ != end_; ++at_) {
-            const char c = *at_;
-            if (c == '"') return std::string_view(from, static_cast<std::size_t>(at_++ - from));
-            if (c < ' ' || c > '}' || c == '\\' || c == '/') return std::nullopt;
-        }
-        return std::nullopt;
+        const char* from = at_;
+        while (at_ != end_ && plain_in_names[static_cast<unsigned char>(*at_)])
+            ++at_;
+        if (at_ == end_ || *at_ != '"') return std::nullopt;
+        return std::string_view(from, static_cast<std::size_t>(at_++ - from));
     }
 
     /// Digits, perhaps with a sign and a fraction.
@@ -164,14 +170,19 @@ bool FlatNumbers::read(std::string_view bytes) {
 
 bool FlatNumbers::add(std::string_view key, double value) {
     if (count_ == most_members || find(key)) return false;
-    members_[count_++] = {key, value};
+    members_[count_++] = {key, mark(key), value};
     return true;
 }
 
 std::optional<double> FlatNumbers::find(std::string_view key) const {
+    const std::size_t wanted = mark(key);
     for (std::size_t i = 0; i < count_; ++i)
-        if (members_[i].key == key) return members_[i].value;
+        if (members_[i].mark == wanted && members_[i].key == key) return members_[i].value;
     return std::nullopt;
+}
+
+std::size_t FlatNumbers::mark(std::string_view key) {
+    return key.empty() ? 0 : 256 * key.size() + static_cast<unsigned char>(key.front());
 }
 
 Payload::Payload(std::string_view bytes) : bytes_(bytes), too_large_(bytes.size() > most_bytes) {}

@@ -30,9 +30,12 @@ class FlatNumbers {
     static constexpr std::size_t most_members = 8;
 
     bool add(std::string_view key, double value);
+    /// Nearly always another one for another key: most keys need not be compared.
+    static std::size_t mark(std::string_view key);
 
     struct Member {
         std::string_view key;
+        std::size_t mark;
         double value;
     };
     std::array<Member, most_members> members_{};

@@ -93,6 +93,8 @@ TEST_CASE(
     CHECK(flat.find("zero") == 0.0);
     CHECK(flat.find("half") == 0.5);
     CHECK_FALSE(flat.find("other").has_value());
+    // As long as a key that is there, and with the same letter in front.
+    CHECK_FALSE(flat.find("charges").has_value());
     for (const char* bytes : {"",
                               "{",
                               "{}",
