@@ -319,6 +319,7 @@ void Marshal::Core::grant_what_may_start() {
     auto starting = start_under_way();
     bool stopping = stop_in_flight();
     const std::size_t room_turn = std::exchange(next_room_turn, 0);
+    std::optional<std::size_t> tried;
     const auto promise = [&](LoadIndex i) {
         const Load& load = loads[i];
         with.p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
@@ -364,8 +365,11 @@ void Marshal::Core::grant_what_may_start() {
             continue;
         }
         // One load at a time tries to make room, in turn: that, too, keeps the cost linear.
-        const bool my_turn = turn >= room_turn && next_room_turn == 0;
-        if (my_turn) next_room_turn = turn + 1;
+        const bool my_turn = turn >= room_turn && !tried;
+        if (my_turn)
+            tried = turn;
+        else if (tried)
+            next_room_turn = *tried + 1;
         if (my_turn && make_room(i, with)) {
             promise(i);
             stopping = stop_in_flight();
