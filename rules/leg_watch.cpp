@@ -25,6 +25,17 @@ void LegWatch::begin(Instant at) {
     recent_count_ = 0;
     steady_a_ = now_a_;
     steady_since_ = at;
+    half_up_since_ = at;
+    least_up_a_ = now_a_ - level_a_;
+}
+
+void LegWatch::note_height(Instant at) {
+    const double up_a = now_a_ - level_a_;
+    if (up_a > 2 * least_up_a_) {
+        half_up_since_ = at;
+        least_up_a_ = up_a;
+    }
+    least_up_a_ = std::min(least_up_a_, up_a);
 }
 
 void LegWatch::drop(Instant at, double current_a) {
@@ -48,7 +59,7 @@ bool LegWatch::settled(Instant at, Duration hold_open) const {
     const auto [low, high] =
         std::minmax_element(recent_a_.begin(), recent_a_.begin() + static_cast<long>(recent_needed_));
     if (*high - *low > least_step_a()) return false;
-    return *high <= level_a_ + least_step_a() || at - began_ >= hold_open;
+    return *high <= level_a_ + least_step_a() || at - half_up_since_ >= hold_open;
 }
 
 /// One load may stop and another start within the same movement; then the current dips below both levels, and
@@ -85,6 +96,7 @@ LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<dou
     }
     peak_a_ = std::max({peak_a_, current_a, peak_a.value_or(current_a)});
     lowest_a_ = std::min(lowest_a_, current_a);
+    note_height(at);
     if (std::abs(current_a - steady_a_) > least_step_a()) {
         steady_a_ = current_a;
         steady_since_ = at;

@@ -36,7 +36,7 @@ class LegWatch {
     };
 
     /// Takes the next reading. Returns steps when the leg has settled on a new level. A rise is not taken as
-    /// settled before `hold_open` has passed since it began: a locked rotor looks settled too, for a moment.
+    /// settled before it has stood for `hold_open`: a locked rotor looks settled too, for a moment.
     Steps sample(Instant at, double current_a, std::optional<double> peak_a, Duration hold_open);
 
     /// A load is known to have stopped in the midst of another's rise: what is left of the movement is that
@@ -56,6 +56,9 @@ class LegWatch {
     double level_a() const { return level_a_; }  ///< last settled level
     double now_a() const { return now_a_; }
     double peak_a() const { return peak_a_; }  ///< of the movement; only while moving()
+    /// Since when the current has been at least half as far above the level of before as now: what flows now
+    /// began no earlier, even if the movement did. Until the next movement.
+    Instant half_up_since() const { return half_up_since_; }
     /// The lowest of its last readings: those far above may be faults of the meter.
     double at_least_a() const;
 
@@ -64,6 +67,7 @@ class LegWatch {
 
   private:
     void begin(Instant at);
+    void note_height(Instant at);
     bool settled(Instant at, Duration hold_open) const;
     Steps close(Instant at);
 
@@ -78,6 +82,8 @@ class LegWatch {
     Instant began_{};
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;
+    double least_up_a_ = 0;  ///< above the level of before, since half_up_since_
+    Instant half_up_since_{};
     double steady_a_ = 0;     ///< no reading has left this by a step ...
     Instant steady_since_{};  ///< ... since then
 };

@@ -559,8 +559,9 @@ void Marshal::Core::doubt_own_meters(Leg leg) {
 }
 
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
-    const Duration lasted = now - began;
     const LegWatch& watch = legs[leg].watch;
+    // Something smaller may have started before it, in the same movement.
+    const Duration lasted = now - watch.half_up_since();
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];

@@ -132,6 +132,24 @@ TEST_CASE("a remembered past of durations is judged as seconds, one of currents 
     CHECK(StageProfile(compressor).restore(kept));
 }
 
+TEST_CASE("a start that begins before another's has settled has its own time before it is called a stall") {
+    Load second = air_conditioner("second", 2, 40, 10);
+    second.stages[0] = {"fan", 7, 400ms, 4, 5s};
+    Stand s(rig_of({breaker(100)}, {air_conditioner("first", 1, 18, 12), second}));
+    s.settle();
+    s.read(3, 2s);  // both fans, one after the other
+    s.read(7, 2s);
+    REQUIRE(s.starts.size() == 2);
+    s.read(7 + 18, 500ms);  // the first compressor
+    s.read(7 + 12, 200ms);
+    const bool turns = GENERATE(true, false);
+    s.read(19 + 40, 400ms);  // the second
+    CHECK_FALSE(s.alert("stall"));
+    s.read(turns ? 19 + 10 : 19 + 40, 1s);
+    CHECK(s.alert("stall") == !turns);
+    CHECK(s.on(1) == turns);
+}
+
 TEST_CASE("a start that may take long is not called the stall of a load that starts fast") {
     Load slow = motor("slow", 2, 44, 10.5);
     slow.stages[0].start_window = 2s;
