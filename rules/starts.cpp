@@ -357,6 +357,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                                          !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load))));
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
+            if (idler_stops(leg, rise_a, step.began, h.load))
+                tracks[h.load].unknown_at_a = std::max(0.0, tracks[h.load].unknown_at_a + rise_a);
             tracks[h.load].surely_fell = !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
                 if (other.load != h.load && all.may_have_stopped(other, rise_a)) doubt(other.load, h.load);
@@ -411,6 +413,19 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
             if (distance(rise_a, run_between(usual(i), 0, to)) <= 1) return true;
         for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
             if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
+    }
+    return false;
+}
+
+/// Could this be the stop of a load that was told to, and ran unknown? Then that was a part of what nobody was
+/// known to draw before, and the load that is booked for it may run on unknown.
+bool Marshal::Core::idler_stops(Leg leg, double rise_a, Instant began, LoadIndex but) const {
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Track& track = tracks[i];
+        const bool told = track.settles_at && began < *track.settles_at && !track.relief;
+        if (i == but || !told || !loads[i].legs.contains(leg)) continue;
+        for (std::size_t to = 1; to <= loads[i].stages.size(); ++to)
+            if (distance(rise_a, -run_between(usual(i), 0, to)) <= 1) return true;
     }
     return false;
 }

@@ -1093,3 +1093,17 @@ TEST_CASE("of a load that sticks while only its fan runs, the compressor's start
     REQUIRE(s.state(0) == "locked_out");
     CHECK(s.marshal.limits()[0].start_headroom_a <= free_a - 2 - 40 + 1);
 }
+
+TEST_CASE("a load that is told to stop and was not known to run does not hide what another draws") {
+    Stand s(rig_of({breaker(15)}, {resistive("first", 1, 6.6), resistive("second", 2, 5.8)}));
+    s.send(SwitchFeedback{s.now, 0, true, false});  // found on
+    s.settle(1.7 + 6.3, 60s);
+    REQUIRE(s.on(1));
+    s.read(1.7 + 6.3 + 5.8, 660s);
+    REQUIRE(s.starts.size() == 1);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1.7 + 5.8, 60s);  // what fell may have been the second's, and is booked so
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1.7 + 5.8, 1s);
+    CHECK(s.on(0));  // for the second, of lower rank, would leave
+}
