@@ -250,6 +250,7 @@ struct Marshal::Core {
     Duration hold_open(Leg leg, double excess_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
     void rest_unknown(Leg leg, double fall_a);
+    bool may_be_start(Leg leg, const Step& step) const;
     bool still_flows(Leg leg, const Step& step);
     bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;

@@ -302,15 +302,26 @@ bool Marshal::Core::foretell(Leg leg, double change_a, Instant since) {
     return true;
 }
 
+/// Does a load that may start draw so much more, with no higher a peak?
+bool Marshal::Core::may_be_start(Leg leg, const Step& step) const {
+    Hypotheses starts;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (loads[i].legs.contains(leg) && standing(i))
+            add_rises(starts, usual(i), i, tracks[i].settled, false, step.peak_a - step.baseline_a, false);
+    return starts.any_match(step.rise_a());
+}
+
 /// Amid another's rise, or a reading that was wrong, what a load was told to give up seemed to have fallen,
 /// and was taken off the level. If the leg is now as much above that, it has not. Returns whether that
-/// explains it.
+/// explains it. Where a start may have been the rise, and is all that is left of it, the load is told again
+/// all the same, but not accused.
 bool Marshal::Core::still_flows(Leg leg, const Step& step) {
     bool any = false;
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         auto& relief = tracks[i].relief;
         if (!relief || !relief->seen || !relief->amid_rise || !loads[i].legs.contains(leg)) continue;
         if (distance(step.rise_a(), relief->drawn_a) > 1) continue;
+        if (may_be_start(leg, step)) tracks[i].sure = false;
         relief->seen = relief->obeyed = relief->amid_rise = false;
         for (Leg on : all_legs)
             relief->before_a[on] = legs[on].watch.now_a();

@@ -720,6 +720,23 @@ TEST_CASE("a reading that was wrong at the moment of a shed hides nobody who goe
     CHECK(s.alert("disobedience") == !obeys);
 }
 
+TEST_CASE(
+    "who is told to stop amid another's start that draws about as much, and stops, is not disobedient") {
+    const bool obeys = GENERATE(true, false);
+    CAPTURE(obeys);
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 11), observed("oven", 9)});
+    rig.loads[0].switch_latency = 500ms;
+    Stand s(rig);
+    s.settle(1, 5s);
+    s.read(12, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.read(21, 100ms);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(21, 200ms);
+    const auto told = s.read(obeys ? 10 : 21, 10s);
+    CHECK(s.alert("disobedience") == !obeys);
+}
+
 TEST_CASE("a compressor that may have stopped as another load started has its next start reserved") {
     Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 80, 12), resistive("heater", 2, 10),
                                     resistive("small", 3, 5)}));
