@@ -142,6 +142,16 @@ class Hypotheses {
                });
     }
 
+    /// May it have been this stop, and not the one that is booked? Of the same load, all of it and not only
+    /// its last stage: if that comes closer, as another load started by itself.
+    bool may_be_instead(const Hypothesis& one, const Hypothesis& booked, double seen_a) const {
+        if (one.load != booked.load) return may_have_stopped(one, seen_a);
+        return one.settled_after < booked.settled_after && std::any_of(begin(), end(), [&](const auto& h) {
+                   return h.load != one.load && h.rise_a > 0 &&
+                          distance(seen_a, one.rise_a + h.rise_a) < distance(seen_a, booked.rise_a);
+               });
+    }
+
     bool any_match(double seen_a) const {
         return std::any_of(begin(), end(),
                            [&](const Hypothesis& h) { return h.alone && distance(seen_a, h.rise_a) <= 1; });
@@ -372,7 +382,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                 tracks[h.load].unknown_at_a = std::max(0.0, tracks[h.load].unknown_at_a + rise_a);
             tracks[h.load].surely_fell = !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
-                if (other.load != h.load && all.may_have_stopped(other, rise_a)) doubt(other.load, h.load);
+                if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
         }
     };
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.

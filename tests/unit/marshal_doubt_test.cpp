@@ -1005,6 +1005,24 @@ TEST_CASE("a compressor that seems to leave its fan on may have stopped with it,
     CHECK_FALSE(s.alert("disobedience"));
 }
 
+TEST_CASE("a compressor that may have stopped as another load started is not accused of its fan") {
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12), observed("pump", 3.8)}));
+    s.settle(1, 181s);
+    const bool pumps_before = GENERATE(false, true);
+    CAPTURE(pumps_before);
+    const double base_a = pumps_before ? 4.8 : 1;
+    s.read(base_a, 2s);
+    s.read(base_a + 4, 200ms);
+    s.read(base_a + 2, 2s);
+    s.read(base_a + 40, 200ms);
+    s.read(base_a + 14, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.read(base_a + 3.8, 5s);  // the compressor alone; or its fan as well, and the pump starts
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(base_a + 3.8, 10s);
+    CHECK(s.alert("disobedience") == pumps_before);
+}
+
 namespace {
 
 /// `low` was found on when the program came up, and draws what nobody is known to draw.
