@@ -438,8 +438,8 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     return false;
 }
 
-/// Could this be the stop of a load that was told to, and ran unknown? Then that was a part of what nobody was
-/// known to draw before, and the load that is booked for it may run on unknown.
+/// Could this be the stop of a load that was told to, and ran unknown? Then that was a part of what nobody
+/// was known to draw before, and the load that is booked for it may run on unknown.
 bool Marshal::Core::idler_stops(Leg leg, double rise_a, Instant began, LoadIndex but) const {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
