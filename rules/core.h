@@ -247,6 +247,9 @@ struct Marshal::Core {
     void expect_fall(LoadIndex i, double drawn_a);
     void call_stuck(LoadIndex i, double drawn_a);
     void retry_stalled();
+    bool may_start_to(LoadIndex i, Leg leg, double excess_a) const;
+    bool may_stall_at(LoadIndex i, Leg leg, double excess_a) const;
+    Duration stall_after(LoadIndex i, Leg leg) const;
     Duration hold_open(Leg leg, double excess_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
     void rest_unknown(Leg leg, double fall_a);

@@ -270,26 +270,49 @@ void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
 
 }  // namespace
 
+/// What the rest of its start could come to.
+bool Marshal::Core::may_start_to(LoadIndex i, Leg leg, double excess_a) const {
+    return loads[i].legs.contains(leg) && standing(i) &&
+           excess_a <= peak_share * loads[i].start_a(tracks[i].settled) + peak_slack_a;
+}
+
+/// Does it look like a rotor that is locked? Where the start is hardly more than what runs, nothing tells.
+bool Marshal::Core::may_stall_at(LoadIndex i, Leg leg, double excess_a) const {
+    const Load& load = loads[i];
+    const double peak_a = load.start_a(tracks[i].settled);
+    const double run_a = run_between(load, tracks[i].settled, load.stages.size());
+    return may_start_to(i, leg, excess_a) && peak_a >= 1.5 * run_a &&
+           excess_a >= run_a + 0.5 * (peak_a - run_a);
+}
+
+/// How long a current so far above the level may stand before it is more than the start of a load. Two
+/// readings of a slow meter that agree are further apart than a start is long; only of a rotor that may be
+/// locked one more is waited for.
 Duration Marshal::Core::hold_open(Leg leg, double excess_a) const {
+    const Duration apart = std::min(2 * rig.timing.meter_period[leg], slow_for_starts);
     Duration longest{};
     for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Load& load = loads[i];
-        if (!load.legs.contains(leg) || !standing(i)) continue;
-        if (excess_a > peak_share * load.start_a(tracks[i].settled) + peak_slack_a) continue;
-        longest = std::max(longest, load.start_window());
+        if (may_stall_at(i, leg, excess_a))
+            longest = std::max(longest, stall_after(i, leg));
+        else if (may_start_to(i, leg, excess_a))
+            longest = std::max(longest, loads[i].start_window() + apart);
     }
-    return longest + 2 * rig.timing.meter_period[leg];
+    return longest;
+}
+
+Duration Marshal::Core::stall_after(LoadIndex i, Leg leg) const {
+    return loads[i].start_window() + 2 * rig.timing.meter_period[leg];
 }
 
 bool Marshal::Core::explains(Leg leg) const {
     const LegWatch& watch = legs[leg].watch;
     if (!watch.rising()) return false;
     const double excess_a = watch.now_a() - watch.level_a();
-    const Duration open = hold_open(leg, excess_a);
-    // No plausible cause leaves only the two meter periods; a movement that outlives its window explains
-    // nothing.
-    return open > 2 * rig.timing.meter_period[leg] &&
-           now - watch.began() <= open + 3 * rig.timing.meter_period[leg];
+    Duration longest{};
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (may_start_to(i, leg, excess_a)) longest = std::max(longest, stall_after(i, leg));
+    // A movement that outlives its window explains nothing.
+    return longest > Duration::zero() && now - watch.began() <= longest + 3 * rig.timing.meter_period[leg];
 }
 
 /// A load of 240 V moves both legs. Has the other one been read since then, and stays where it was?
@@ -617,16 +640,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Load& load = loads[i];
-        const Track& track = tracks[i];
-        if (!load.controlled() || !load.legs.contains(leg) || !standing(i) || unmoved(i, began)) continue;
-        const double peak_a = load.start_a(track.settled);
-        const double run_a = run_between(load, track.settled, load.stages.size());
-        const bool tells_apart = peak_a >= 1.5 * run_a;
-        const bool too_high = excess_a >= run_a + 0.5 * (peak_a - run_a);
-        const bool could_be = excess_a <= peak_share * peak_a + peak_slack_a;
-        const bool over_time = lasted >= load.start_window() + 2 * rig.timing.meter_period[leg];
-        if (!tells_apart || !too_high || !could_be || !over_time) continue;
+        if (!loads[i].controlled() || !may_stall_at(i, leg, excess_a) || unmoved(i, began)) continue;
+        if (lasted < stall_after(i, leg)) continue;
         ++suspects;
         only = i;
     }

@@ -150,6 +150,31 @@ TEST_CASE("a start that begins before another's has settled has its own time bef
     CHECK(s.on(1) == turns);
 }
 
+TEST_CASE("on a slow meter a start has settled when two readings agree, unless a rotor may be locked") {
+    Rig rig = rig_of({breaker(100)}, {resistive("heater", 1, 10), air_conditioner("front", 2, 46, 11)});
+    rig.timing.meter_period[Leg::l1] = 2s;
+    rig.timing.stale_after[Leg::l1] = 6s;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    const auto reads = [&](double current_a, int times) {
+        for (int n = 0; n < times; ++n) {
+            s.now += 2s;
+            s.send(MeterSample{s.now, Leg::l1, current_a, {}, {}, {}});
+        }
+    };
+    reads(1, 100);
+    REQUIRE(s.on(1));
+    reads(11, 2);
+    REQUIRE(s.starts.size() == 1);
+    CHECK(s.starts[0].load == 0);
+    reads(13, 2);  // the fan
+    REQUIRE(s.starts.size() == 2);
+    reads(13 + 40, 2);
+    CHECK(s.on(1));  // a faulty reading may be told twice
+    reads(13 + 40, 2);
+    CHECK(s.alert("stall"));
+}
+
 TEST_CASE("a start that may take long is not called the stall of a load that starts fast") {
     Load slow = motor("slow", 2, 44, 10.5);
     slow.stages[0].start_window = 2s;
