@@ -261,6 +261,7 @@ struct Marshal::Core {
     // own_meter.cpp
     void handle_own(const MeterSample& event);
     bool tells_itself(LoadIndex i) const;
+    bool draws_by_own_meter(LoadIndex i) const;
     bool unmoved(LoadIndex i, Instant since) const;
     void take_its_word(LoadIndex i, bool holds_peaks);
     bool legs_show(LoadIndex i) const;

@@ -414,7 +414,8 @@ void Marshal::Core::assert_switches() {
     if (!link_up || now - link_up_at < feedback_grace) return;
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
-        if (track.reported_off_at && now - *track.reported_off_at >= off_for_sure) track.offs_repeated = 0;
+        const bool off = track.reported_off_at && now - *track.reported_off_at >= off_for_sure;
+        if (off && !draws_by_own_meter(i)) track.offs_repeated = 0;
         if (!track.asserted && (!track.on || !any_silent())) {
             if (track.on) track.reason = {.kind = ReasonKind::fits};
             track.asserted = true;

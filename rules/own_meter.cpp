@@ -38,6 +38,10 @@ std::size_t Marshal::Core::stages_at(LoadIndex i, double current_a) const {
     return running;
 }
 
+bool Marshal::Core::draws_by_own_meter(LoadIndex i) const {
+    return tells_itself(i) && stages_at(i, own[i]->watch.now_a()) > 0;
+}
+
 /// Whatever has moved on its leg since then, it was not this load: its own meter has spoken, and stays where
 /// it was.
 bool Marshal::Core::unmoved(LoadIndex i, Instant since) const {

@@ -128,6 +128,32 @@ TEST_CASE("a load that draws although it is off is told off again, and then lock
     }
 }
 
+TEST_CASE("a meter of its own that is frozen while its switch says off leads to no commands without end") {
+    Rig rig = heater_on_a_plug();
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.own_a[0] = 12;
+    s.read(13, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1, 30s);  // and the plug's meter stays at 12 A
+    s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+    CHECK(s.read(1, 120s).size() <= 4);  // told off once more, and three times in vain
+    CHECK(s.state(0) == "locked_out");
+    SECTION("and once it moves, all is well") {
+        s.own_a[0] = 0;
+        s.read(1, 5s);
+        s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+        s.send(OperatorRequest{s.now, 0, Request::release});
+        s.read(1, 20s);
+        CHECK(s.on(0));
+    }
+}
+
 TEST_CASE("a load that ran although it was off rests from when it stopped") {
     // By the word of its own meter, or of its switch, however soon that comes after it was told off again.
     const bool reports = GENERATE(false, true);
