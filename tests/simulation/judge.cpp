@@ -95,13 +95,13 @@ Draws draws_of(const virtual_rig::LoadPlan& load) {
     return std::visit(Of{}, load.kind);
 }
 
-/// The current in a meter's message, as the virtual rig writes it.
-double current_in(std::string_view payload) {
-    constexpr std::string_view key = "{\"current\":";
-    double current_a = 0;
-    if (payload.starts_with(key))
-        std::from_chars(payload.data() + key.size(), payload.data() + payload.size(), current_a);
-    return current_a;
+/// What a meter's message tells under this key, as the virtual rig writes it.
+double number_in(std::string_view payload, std::string_view key) {
+    const std::size_t at = payload.find(key);
+    double number = 0;
+    if (at != std::string_view::npos)
+        std::from_chars(payload.data() + at + key.size(), payload.data() + payload.size(), number);
+    return number;
 }
 
 }  // namespace
@@ -321,7 +321,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             break;
         case Happening::supply_lost:
             supply_lost_at_ = event.at;
-            powered_ = false;
+            powered_ = loss_told_ = false;
             break;
         case Happening::supply_back:
             powered_ = true;
@@ -329,8 +329,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             // Contacts that had no time to open let everything start again at once.
             if (supply_lost_at_ && event.at - *supply_lost_at_ < reaction_)
                 excuse("supply lost", LegSet::both(), event.at + settles_);
-            if (supply_lost_at_ && event.at - *supply_lost_at_ < case_.plan.meter.period)
-                unseen_loss_until_ = event.at;
+            supply_back_at_ = event.at;
             break;
         case Happening::source_changed:
             for (std::size_t s = 0; s < case_.plan.sources.size(); ++s)
@@ -349,8 +348,11 @@ void Judge::short_cycled(Seen& load) {
     const bool told_before = load.told_on && load.told_on_at <= load.compressor_stopped_at;
     const bool by_itself =
         (load.contact_closed_at <= load.compressor_stopped_at || told_before) && !lost_meanwhile;
-    const bool unseen =
-        load.compressor_stopped_at >= supply_lost_at_ && load.compressor_stopped_at <= unseen_loss_until_;
+    // No reading of a leg fell into the time that the supply was away, or none of those arrived. A plug's
+    // meter may have shown it; but that would be dead itself without the supply, or sit behind a relay that
+    // opened.
+    const bool unseen = !loss_told_ && load.compressor_stopped_at >= supply_lost_at_ &&
+                        load.compressor_stopped_at <= supply_back_at_;
     if (load.compressor_stopped_at <= load.ran_unseen_until) return;
     if (!by_itself && !unseen) break_rule("a compressor rests before it starts again", load.plan->name);
 }
@@ -389,7 +391,9 @@ void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, 
 }
 
 void Judge::reading_sent(Leg leg, const SimulatedBroker::InTransit& message) {
-    read_a_[leg] = current_in(message.payload);
+    read_a_[leg] = number_in(message.payload, "\"current\":");
+    const double dead_below_v = case_.plan.nominal_v / 2;
+    if (supply_lost_at_ && number_in(message.payload, "\"voltage\":") < dead_below_v) loss_told_ = true;
     for (Danger& danger : dangers_) {
         if (danger.source != source_ || !danger.legs.contains(leg)) continue;
         double current_a = 0;

@@ -121,7 +121,8 @@ class Judge {
     std::vector<Excuse> excuses_;
     std::vector<Start> starts_;
     std::optional<rules::Instant> supply_lost_at_;
-    std::optional<rules::Instant> unseen_loss_until_;  ///< the supply was back before a meter spoke
+    std::optional<rules::Instant> supply_back_at_;
+    bool loss_told_ = false;  ///< a reading of a leg arrived that was taken while the supply was away
     bool powered_ = true;
     std::map<std::string, rules::Instant, std::less<>> open_breakers_;  ///< by source: since when
     std::optional<rules::Instant> source_unknown_since_;
