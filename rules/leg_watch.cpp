@@ -27,6 +27,7 @@ void LegWatch::begin(Instant at) {
     steady_since_ = at;
     half_up_since_ = at;
     least_up_a_ = now_a_ - level_a_;
+    plateau_.reset();
 }
 
 void LegWatch::note_height(Instant at) {
@@ -63,7 +64,8 @@ bool LegWatch::settled(Instant at, Duration hold_open) const {
 }
 
 /// One load may stop and another start within the same movement; then the current dips below both levels, and
-/// it is taken for what it is.
+/// it is taken for what it is. Or one may have started, and another stop while the first is watched to
+/// settle: no start leaves the current lower than it was.
 LegWatch::Steps LegWatch::close(Instant at) {
     const auto count = static_cast<long>(std::min(recent_needed_, recent_count_));
     const double settled_a =
@@ -75,6 +77,9 @@ LegWatch::Steps LegWatch::close(Instant at) {
     if (lowest_a_ < std::min(baseline_a, settled_a) - least_a)
         return {Step{began_, steady_since_, at, baseline_a, baseline_a, lowest_a_},
                 Step{began_, steady_since_, at, lowest_a_, peak_a_, settled_a}};
+    if (plateau_ && plateau_->level_a > baseline_a + least_a && settled_a < baseline_a - least_a)
+        return {Step{began_, plateau_->since, at, baseline_a, peak_a_, plateau_->level_a},
+                Step{plateau_->left, steady_since_, at, plateau_->level_a, plateau_->level_a, settled_a}};
     if (std::abs(settled_a - baseline_a) <= least_a) return {};
     return {Step{began_, steady_since_, at, baseline_a, peak_a_, settled_a}, {}};
 }
@@ -98,6 +103,7 @@ LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<dou
     lowest_a_ = std::min(lowest_a_, current_a);
     note_height(at);
     if (std::abs(current_a - steady_a_) > least_step_a()) {
+        if (at - steady_since_ >= hold_open) plateau_ = Plateau{steady_a_, steady_since_, at};
         steady_a_ = current_a;
         steady_since_ = at;
     }

@@ -29,7 +29,8 @@ class LegWatch {
   public:
     explicit LegWatch(Duration meter_period);
 
-    /// What a movement came to: nothing, one step, or a fall and a rise that overlapped.
+    /// What a movement came to: nothing, one step, or two of different loads: a fall and a rise that
+    /// overlapped, or a rise that stayed for longer than any start and then a fall below where it began.
     struct Steps {
         std::optional<Step> first{};
         std::optional<Step> second{};
@@ -66,6 +67,13 @@ class LegWatch {
     double least_step_a() const { return 0.5 + 0.03 * level_a_; }
 
   private:
+    /// A level within a movement that was held for longer than a start takes.
+    struct Plateau {
+        double level_a;
+        Instant since;
+        Instant left;
+    };
+
     void begin(Instant at);
     void note_height(Instant at);
     bool settled(Instant at, Duration hold_open) const;
@@ -86,6 +94,7 @@ class LegWatch {
     Instant half_up_since_{};
     double steady_a_ = 0;     ///< no reading has left this by a step ...
     Instant steady_since_{};  ///< ... since then
+    std::optional<Plateau> plateau_{};
 };
 
 }  // namespace ampmarshal::rules

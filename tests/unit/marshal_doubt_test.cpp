@@ -1142,3 +1142,23 @@ TEST_CASE("a load that is told to stop and was not known to run does not hide wh
     s.read(1.7 + 5.8, 1s);
     CHECK(s.on(0));  // for the second, of lower rank, would leave
 }
+
+TEST_CASE("a load that stops while another's start is watched to settle has its next start reserved") {
+    // The one in the rear idles: the leg is watched for as long as its start could take.
+    Stand s(rig_of({breaker(100)},
+                   {air_conditioner("front", 1, 60, 10), resistive("heater", 2, 6), resistive("small", 3, 4),
+                    resistive("kettle", 4, 10), air_conditioner("rear", 5, 80, 30)}));
+    s.settle(6, 200s);
+    s.read(10, 400ms);
+    s.read(8, 2s);
+    s.read(68, 300ms);
+    s.read(18, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.read(28, 2s);
+    REQUIRE(s.state(3) == "running");
+    s.read(34, 700ms);
+    s.read(22, 2s);  // 6 A more and 12 A less; or, at one look, 4 A more and 10 A less
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(1) == "running");
+    CHECK(s.state(3) == "running");
+}

@@ -64,6 +64,26 @@ TEST_CASE("the level of a leg follows a current that wanders slowly, and a slow 
     CHECK(watch.level_a() == Approx(9).margin(0.3));
 }
 
+TEST_CASE("a rise that outlives every start, and a fall below where it began, are two steps") {
+    const int plateau_readings =
+        GENERATE(7, 6);  // of 700 ms that a start may take at most, seen from outside
+    CAPTURE(plateau_readings);
+    LegWatch watch(100ms);
+    Instant now{};
+    LegWatch::Steps steps;
+    const auto read = [&](double current_a, int readings) {
+        for (int n = 0; n < readings && !steps.first; ++n)
+            steps = watch.sample(now += 100ms, current_a, std::nullopt, 700ms);
+    };
+    read(20, 5);
+    read(26, plateau_readings);
+    read(14, 5);
+    REQUIRE(steps.first);
+    REQUIRE(steps.second.has_value() == (plateau_readings == 7));
+    CHECK(steps.first->rise_a() == Approx(steps.second ? 6 : -6));
+    if (steps.second) CHECK(steps.second->rise_a() == Approx(-12));
+}
+
 TEST_CASE("an impedance is not believed before its error is small, or small beside it") {
     // Four steps of 2 A, each off by so many volts: the standard error of the slope is sqrt(4 e^2 / 3 / 16),
     // with a little less for the older ones.
