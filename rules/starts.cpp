@@ -211,6 +211,21 @@ class Hypotheses {
         return false;
     }
 
+    /// A stranger's start, where one that was commanded may just be smaller than it used to be, or, beside
+    /// another's, comes to as much.
+    bool commanded_may_make(const Hypothesis& stranger, double seen_a) const {
+        if (single(seen_a, true, wide_match_share)) return true;
+        const double own = distance(seen_a, stranger.rise_a);
+        const auto both_make = [&](const Hypothesis& a, const Hypothesis& b) {
+            const double together = distance(seen_a, a.rise_a + b.rise_a);
+            return a.in_flight && a.load != b.load && a.rise_a > 0 && b.rise_a > 0 &&
+                   together <= clearly_closer && !clearly_closer_than(own, together);
+        };
+        return std::any_of(begin(), end(), [&](const Hypothesis& a) {
+            return std::any_of(begin(), end(), [&](const Hypothesis& b) { return both_make(a, b); });
+        });
+    }
+
     /// Two different loads that together make the step, if exactly one pair does.
     std::optional<std::pair<Hypothesis, Hypothesis>> pair(double seen_a, bool in_flight_only) const {
         std::optional<std::pair<Hypothesis, Hypothesis>> found;
@@ -418,8 +433,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
     auto two = best ? std::nullopt : all.pair(rise_a, true);
     if (!best && !two) best = all.single(rise_a, false, match_share);
-    // A stranger's start beside one that was commanded and may just be smaller than it used to be.
-    if (best && rise_a > 0 && !best->in_flight && all.single(rise_a, true, wide_match_share)) best = nullptr;
+    if (best && rise_a > 0 && !best->in_flight && all.commanded_may_make(*best, rise_a)) best = nullptr;
     if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
