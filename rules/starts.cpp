@@ -264,7 +264,8 @@ void add_rises(Hypotheses& all, const Load& load, LoadIndex i, std::size_t settl
         before_a += load.stages[s].running_a;
         const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
-        if (sees_peaks && peak_rise_a < (1 - match_share) * least_a) continue;
+        const bool tapers = in_flight && !load.starts_hard();  // and may draw less than ever
+        if (sees_peaks && !tapers && peak_rise_a < (1 - match_share) * least_a) continue;
         const double peak_off = sees_peaks ? distance(peak_rise_a, peak_a, peak_match_share) : 0;
         all.add({i, s + 1, before_a, in_flight, alone, peak_off});
     }
@@ -339,12 +340,12 @@ bool Marshal::Core::other_leg_denies(LoadIndex i, Leg leg, Instant since) const 
            books.moved_at + rig.timing.meter_period[other] < since;
 }
 
-/// A load has moved, and it is known which: on this leg that is no news, and not to be taken for another's.
-/// False if the leg has moved already.
+/// A load has moved, later than `since`, and it is known which: on this leg that is no news, and not to be
+/// taken for another's. False if the leg has moved already.
 bool Marshal::Core::foretell(Leg leg, double change_a, Instant since) {
     const Duration period = rig.timing.meter_period[leg];
     LegBooks& books = legs[leg];
-    if (!books.watch.moving() && books.moved_at + period >= since) return false;
+    if (!books.watch.moving() && books.moved_at > since) return false;
     books.told_a += change_a;
     books.told_until = now + 2 * period + rig.timing.decision;
     return true;
@@ -408,7 +409,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         add_falls(all, loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
-        if (loads[h.load].legs.count() == 2) foretell(other_than(leg), own_a, step.began);
+        if (loads[h.load].legs.count() == 2)
+            foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg]);
         if (h.rise_a > 0) {
             const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
             accept_rise(h.load, h.settled_after, own_a, step);

@@ -1183,3 +1183,23 @@ TEST_CASE("a fan that starts beside the load that was just commanded is not take
     CHECK(s.state(1) == "running");
     CHECK(s.marshal.limits()[0].start_headroom_a <= free_a - 8.6 + 6.6);  // but for the fan it may still come
 }
+
+TEST_CASE("what may be a charger that was just switched on and has tapered off is surely nobody's fan") {
+    Load front = air_conditioner("front", 2, 32, 11);
+    front.stages[0] = {"fan", 7.8, 400ms, 2.7, 5s};
+    Load charger = resistive("charger", 1, 9.5);
+    charger.control = Control::switched;
+    charger.wanted_at_start = false;
+    charger.stages[0].start_window = 400ms;
+    Stand s(rig_of({breaker(100)}, {charger, front}));
+    s.settle(1, 200s);
+    REQUIRE(s.on(1));
+    const bool charges = GENERATE(true, false);
+    s.send(DemandChanged{s.now, 0, charges});
+    s.read(1, 300ms);
+    REQUIRE(s.on(0) == charges);
+    s.read(4.5, 5s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(4.5, 10s);
+    CHECK(s.alert("disobedience") == !charges);
+}

@@ -400,3 +400,30 @@ TEST_CASE("and so where it was told to stop") {
     s.read(13.3, 2s);
     CHECK(s.state(1) == "running");
 }
+
+TEST_CASE("a stop that a load's own meter tells just after its leg has moved is no other's on the leg") {
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 8), resistive("heater", 2, 7.4),
+                                      resistive("kettle", 3, 5)});
+    rig.timing.meter_period[Leg::l1] = 1s;
+    rig.timing.stale_after[Leg::l1] = 3s;
+    rig.loads[1].own_meter = OwnMeter{.period = 200ms, .stale_after = 1s};
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    const auto read = [&](double leg_a, double plug_a, Duration for_) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 200ms;
+            s.send(MeterSample{s.now, Leg::l1, plug_a, {}, {}, {}, 1});
+            if (s.now.time_since_epoch() % 1s == 0s) s.send(MeterSample{s.now, Leg::l1, leg_a, {}, {}, {}});
+        }
+    };
+    read(1, 0.1, 240s);
+    read(3, 0.1, 3s);
+    read(11, 0.1, 3s);
+    REQUIRE(s.state(0) == "running");
+    read(18.4, 7.4, 4s);
+    read(23.4, 7.4, 2s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    read(16, 0.1, 4s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(0).drawn_a == Approx(10));
+}
