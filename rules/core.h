@@ -223,7 +223,7 @@ struct Marshal::Core {
     void check_stall(Leg leg, double excess_a, Instant began);
     void stall(LoadIndex i, double excess_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
-    bool idler_stops(Leg leg, double rise_a, Instant began, LoadIndex but) const;
+    void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);
     void doubt(LoadIndex i, LoadIndex booked);
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);

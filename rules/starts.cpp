@@ -395,10 +395,9 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         if (!loads[i].legs.contains(leg) || other_leg_denies(i, leg, step.began)) continue;
-        if (unmoved(i, step.began)) {
-            add_falls(denied, loads[i], i, tracks[i]);
-            continue;
-        }
+        const bool still = unmoved(i, step.began);
+        add_falls(still ? denied : all, loads[i], i, tracks[i]);
+        if (still) continue;
         const bool sees_peaks = told_a == 0 && sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg],
                                                          loads[i].start_window());
         if (standing(i))
@@ -406,7 +405,6 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                       step.peak_a - step.baseline_a, sees_peaks);
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
-        add_falls(all, loads[i], i, tracks[i]);
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
         if (loads[h.load].legs.count() == 2)
@@ -418,8 +416,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
                                          !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load))));
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
-            if (idler_stops(leg, rise_a, step.began, h.load))
-                tracks[h.load].unknown_at_a = std::max(0.0, tracks[h.load].unknown_at_a + rise_a);
+            leave_unknown(leg, -rise_a, step.began, h.load);
             tracks[h.load].surely_fell = !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
                 if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
@@ -477,17 +474,20 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     return false;
 }
 
-/// Could this be the stop of a load that was told to, and ran unknown? Then that was a part of what nobody
-/// was known to draw before, and the load that is booked for it may run on unknown.
-bool Marshal::Core::idler_stops(Leg leg, double rise_a, Instant began, LoadIndex but) const {
-    for (LoadIndex i = 0; i < loads.size(); ++i) {
+/// Could this fall, which is booked to one load, be another's that was told to stop, and ran unknown? Then it
+/// was a part of what nobody was known to draw before, and the one that is booked may run on unknown.
+void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
+    const auto may_be = [&](LoadIndex i) {
         const Track& track = tracks[i];
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
-        if (i == but || !told || !loads[i].legs.contains(leg)) continue;
+        if (i == booked || !told || !loads[i].legs.contains(leg)) return false;
         for (std::size_t to = 1; to <= loads[i].stages.size(); ++to)
-            if (distance(rise_a, -run_between(usual(i), 0, to)) <= 1) return true;
-    }
-    return false;
+            if (distance(fall_a, run_between(usual(i), 0, to)) <= 1) return true;
+        return false;
+    };
+    double& unknown_a = tracks[booked].unknown_at_a;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (may_be(i)) unknown_a = std::max(0.0, unknown_a - fall_a);
 }
 
 /// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.
