@@ -7,6 +7,8 @@ namespace ampmarshal::virtual_rig {
 
 namespace {
 
+constexpr Duration follows_every = 50ms;  ///< steps in which a charger comes to what it is set to
+
 class Body {
   public:
     explicit Body(const BodyPlan& plan) : plan_(plan), temperature_c_(plan.start_c) {}
@@ -187,6 +189,8 @@ class Charger final : public PlainLoad {
     void step(const Terminals& at, Narrator& narrator) override {
         if (running()) charge(at.dt_s);
         follow(at.dt_s);
+        due_.reset();
+        if (allowed_a_ != set_a_) due_ = at.now + follows_every;
         connect(at, narrator, {0, current_a()}, current_a());
     }
 

@@ -26,7 +26,12 @@ constexpr std::string_view off_payload = "OFF";
 }  // namespace
 
 VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, Instant beginning)
-    : plan_(std::move(plan)), link_(link), beginning_(beginning), time_(beginning), next_(beginning) {
+    : plan_(std::move(plan)),
+      link_(link),
+      beginning_(beginning),
+      time_(beginning),
+      now_(beginning),
+      next_(beginning) {
     assert(!plan_.sources.empty());
     const std::string root = plan_.topic_prefix + "/" + plan_.name + "/";
     source_topic_ = root + "source";
@@ -70,31 +75,32 @@ VirtualRig::~VirtualRig() {
 }
 
 void VirtualRig::advance(Instant now) {
-    while (next_step() <= now) {
-        // What a meter says leaves without a step of the physics.
-        if (next_message_ < next_) {
-            let_meters_speak(next_message_);
-            continue;
+    for (Instant next = next_step(); next <= now; next = next_step()) {
+        // A meter needs no step of the physics to speak, nor to look while nothing changes.
+        if (next == next_) {
+            step_to(next_);
+            next_ = find_next();
+        } else if (next == next_sample_) {
+            read_meters(next);
         }
-        step_to(next_);
-        next_ = find_next();
-        let_meters_speak(time_);
+        let_meters_speak(next);
     }
+    now_ = now;
 }
 
 Instant VirtualRig::find_next() const {
     Instant next = time_ + (calm_ ? calm_step : fine_step);
     const auto not_across = [&](Instant due) {
-        if (due < next) next = std::max(due, time_ + Duration(1));
+        if (due < next) next = std::max({due, time_ + Duration(1), now_});
     };
     for (const Seat& seat : seats_) {
         if (const auto due = seat.load->due()) not_across(*due);
-        if (seat.meter) not_across(seat.meter->samples_at());
+        if (seat.meter && !calm_) not_across(seat.meter->samples_at());
         if (!seat.relay) continue;
         if (const auto due = seat.relay->due()) not_across(*due);
     }
     for (const Meter& meter : meters_)
-        not_across(meter.samples_at());
+        if (!calm_) not_across(meter.samples_at());
     if (script_next_ < plan_.supply_script.size())
         not_across(beginning_ + plan_.supply_script[script_next_].at);
     return next;
@@ -110,7 +116,7 @@ void VirtualRig::step_to(Instant next) {
     move_relays();
     step_loads(dt_s, volts);
     observe();
-    read_meters();
+    read_meters(time_);
 }
 
 void VirtualRig::flow(double dt_s) {
@@ -227,24 +233,25 @@ void VirtualRig::count_overlaps() {
     overlap_counted_ = together && (overlap_counted_ || beyond != nullptr);
 }
 
-void VirtualRig::read_meters() {
+void VirtualRig::read_meters(Instant now) {
     for (std::size_t i = 0; i < meters_.size(); ++i) {
         const Leg leg = rules::all_legs[meters_swapped_ ? meters_.size() - 1 - i : i];
-        meters_[i].work(time_, line().current_a[leg], line().voltage_v[leg], line().frequency_hz);
+        meters_[i].work(now, line().current_a[leg], line().voltage_v[leg], line().frequency_hz);
     }
     for (Seat& seat : seats_) {
         if (!seat.meter) continue;
         const double volts = line().voltage_v[seat.plan->legs.first()];
         const Draw draw = seat.load->draw();
-        seat.meter->work(time_, draw.constant_a + draw.conductance_s * volts, volts, line().frequency_hz);
+        seat.meter->work(now, draw.constant_a + draw.conductance_s * volts, volts, line().frequency_hz);
     }
 }
 
 void VirtualRig::let_meters_speak(Instant now) {
-    next_message_ = Instant::max();
+    next_message_ = next_sample_ = Instant::max();
     const auto let_speak = [&](Meter& meter) {
         meter.speak(now, link_);
         next_message_ = std::min(next_message_, meter.speaks_at());
+        if (calm_) next_sample_ = std::min(next_sample_, meter.samples_at());
     };
     std::for_each(meters_.begin(), meters_.end(), let_speak);
     for (Seat& seat : seats_)
@@ -341,17 +348,19 @@ void VirtualRig::received(Instant now, const adapters::Message& message) {
         }
     }
     for (Seat& seat : seats_)
-        if (message.topic == seat.setting_topic && take_setting(seat, message.payload)) return;
+        if (message.topic == seat.setting_topic && take_setting(seat, now, message.payload)) return;
     ++counted_.refused_commands;
 }
 
-bool VirtualRig::take_setting(Seat& seat, std::string_view payload) {
+bool VirtualRig::take_setting(Seat& seat, Instant now, std::string_view payload) {
     double most_a = 0;
     const char* end = payload.data() + payload.size();
     const auto [read, error] = std::from_chars(payload.data(), end, most_a);
     if (error != std::errc{} || read != end || !std::isfinite(most_a) || most_a < 0) return false;
     if (seat.deaf) return true;
+    if (now > time_) step_to(now);  // what flows until now knew nothing of it
     if (!seat.load->set(most_a)) return false;
+    next_ = std::min(find_next(), time_ + fine_step);
     tell({time_, Happening::set, seat.plan->name, "", most_a});
     return true;
 }

@@ -91,7 +91,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     /// Lives through everything up to `now`. It may lag by less than one inner step.
     void advance(Instant now);
     /// The earliest `now` at which advance() does anything, if no command comes before.
-    Instant next_step() const { return std::min(next_, next_message_); }
+    Instant next_step() const { return std::min({next_, next_sample_, next_message_}); }
 
     Truth truth() const;
     /// Voltages and currents at this moment, without a meter's errors.
@@ -147,8 +147,8 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void step_loads(double dt_s, const PerLeg<double>& volts);
     void observe();
     void count_overlaps();
-    void read_meters();
-    bool take_setting(Seat& seat, std::string_view payload);
+    void read_meters(Instant now);
+    bool take_setting(Seat& seat, Instant now, std::string_view payload);
     void let_meters_speak(Instant now);
     void publish_source();
     void publish_contact(const Seat& seat);
@@ -157,8 +157,10 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     RigPlan plan_;
     adapters::Link& link_;
     Instant beginning_;
-    Instant time_;
+    Instant time_;                           ///< of the last step
+    Instant now_;                            ///< so far the rig has been advanced
     Instant next_;                           ///< step of the physics
+    Instant next_sample_ = Instant::max();   ///< between two steps, while nothing changes
     Instant next_message_ = Instant::max();  ///< of a meter
     std::function<void(const StoryEvent&)> story_;
     std::string source_topic_;
