@@ -239,6 +239,7 @@ struct Marshal::Core {
     bool overbooked(Leg leg) const;
     double most_booked_a(Leg leg) const;
     bool disobeys(LoadIndex i) const;
+    double unbooked_a(Leg leg, double flowing_a) const;
     double unknown_a(Leg leg) const;
     void note_perhaps();
     bool perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const;
@@ -249,6 +250,7 @@ struct Marshal::Core {
     void retry_stalled();
     bool may_start_to(LoadIndex i, Leg leg, double excess_a) const;
     bool may_stall_at(LoadIndex i, Leg leg, double excess_a) const;
+    bool may_be_locked(LoadIndex i, double excess_a, const Step& step) const;
     Duration stall_after(LoadIndex i, Leg leg) const;
     Duration hold_open(Leg leg, double excess_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
@@ -265,6 +267,7 @@ struct Marshal::Core {
     bool unmoved(LoadIndex i, Instant since) const;
     void take_its_word(LoadIndex i, bool holds_peaks);
     bool legs_show(LoadIndex i) const;
+    void take_for_locked(LoadIndex i, double excess_a);
     void look_at_off(LoadIndex i, double drawn_a);
     std::size_t stages_at(LoadIndex i, double current_a) const;
 

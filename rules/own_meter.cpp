@@ -100,6 +100,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
             books.doubted = true;
             return;
         }
+        if (books.untold && may_be_locked(i, change_a, *books.untold)) return take_for_locked(i, change_a);
         if (books.untold) learn(i, running, *books.untold, period, holds_peaks);
         accept_rise(i, running, change_a,
                     books.untold.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a}));
@@ -122,6 +123,20 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
         if (!loads[i].legs.contains(leg)) continue;
         if (!foretell(leg, change_a, books.moved_at - period) && change_a > 0) reconcile(leg);
     }
+}
+
+/// For longer than a start takes its own meter has shown what only a rotor draws that is locked. Its legs
+/// must show as much that is nobody else's, or the meter is frozen amid a start: then the legs are believed.
+/// Where nobody can switch it off, all that is left is to keep its start reserved.
+void Marshal::Core::take_for_locked(LoadIndex i, double excess_a) {
+    const bool flows = std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
+        const double most_a = std::min(excess_a, unbooked_a(leg, legs[leg].watch.now_a()));
+        return !loads[i].legs.contains(leg) || may_stall_at(i, leg, most_a);
+    });
+    if (!flows)
+        own[i]->doubted = true;
+    else if (can_shed(i))
+        stall(i, excess_a);
 }
 
 /// It was told off a while ago. Draws it nevertheless, its relay sticks or was closed by somebody else.

@@ -301,6 +301,12 @@ bool Marshal::Core::may_stall_at(LoadIndex i, Leg leg, double excess_a) const {
            excess_a >= run_a + 0.5 * (peak_a - run_a);
 }
 
+/// The same of one that has settled so: a rotor that is locked draws on what it began with.
+bool Marshal::Core::may_be_locked(LoadIndex i, double excess_a, const Step& step) const {
+    const bool ran_up = step.peak_a - step.baseline_a >= run_up_share * step.rise_a();
+    return !ran_up && may_stall_at(i, loads[i].legs.first(), excess_a);
+}
+
 /// How long a current so far above the level may stand before it is more than the start of a load. Two
 /// readings of a slow meter that agree are further apart than a start is long; only of a rotor that may be
 /// locked one more is waited for.
@@ -718,12 +724,17 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
         if (other != i && tracks[other].relief) add(tracks[other].relief->before_a, load.legs, -drawn_a);
 }
 
+/// What of this current is booked to nobody.
+double Marshal::Core::unbooked_a(Leg leg, double flowing_a) const {
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (loads[i].legs.contains(leg)) flowing_a -= tracks[i].drawn_a;
+    return std::max(0.0, flowing_a);
+}
+
 /// What flows and is booked to nobody.
 double Marshal::Core::unknown_a(Leg leg) const {
-    double rest_a = legs[leg].explained ? legs[leg].watch.level_a() : legs[leg].watch.now_a();
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (loads[i].legs.contains(leg)) rest_a -= tracks[i].drawn_a;
-    return std::max(0.0, rest_a);
+    const LegWatch& watch = legs[leg].watch;
+    return unbooked_a(leg, legs[leg].explained ? watch.level_a() : watch.now_a());
 }
 
 bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {

@@ -427,3 +427,53 @@ TEST_CASE("a stop that a load's own meter tells just after its leg has moved is 
     CHECK(s.state(0) == "running");
     CHECK(s.marshal.load(0).drawn_a == Approx(10));
 }
+
+namespace {
+
+/// Its plug speaks four times as often as the leg's meter, and its fan runs.
+struct FanOnAQuickPlug : Stand {
+    static Rig rig() {
+        Rig rig = rig_of({breaker(100)}, {air_conditioner("ac", 1, 46, 11)});
+        rig.loads[0].own_meter = OwnMeter{.period = 500ms, .stale_after = 3s};
+        rig.timing.meter_period[Leg::l1] = 2s;
+        rig.timing.stale_after[Leg::l1] = 6s;
+        return rig;
+    }
+
+    FanOnAQuickPlug() : Stand(rig()) {
+        own_a[0] = 0;
+        settle(1, 200s);
+        own_a[0] = 2;
+        read(3, 10s);
+        REQUIRE(starts.size() == 1);
+    }
+
+    double most_learned_a() const { return marshal.profile(0, 1).worst().running_a; }
+};
+
+}  // namespace
+
+TEST_CASE("what its own meter shows of a rotor that is locked is a stall, and no running current") {
+    FanOnAQuickPlug s;
+    s.own_a[0] = 44;
+    s.read_until_command(45, 10s);
+    s.own_a[0] = 0;
+    s.read(1, 10s);
+    CHECK(s.alert("stall"));
+    CHECK(s.state(0) == "locked_out");
+    CHECK(s.starts.size() == 1);
+    CHECK(s.most_learned_a() == 0);
+}
+
+TEST_CASE("a meter of its own that is frozen amid a start is no stall, and teaches nothing") {
+    FanOnAQuickPlug s;
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
+    s.own_a[0] = 44;
+    s.read(22, 10s);  // together with something else: the leg does not tell, either
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(0));
+    CHECK(s.starts.size() == 1);
+    CHECK(s.most_learned_a() == 0);
+    CHECK(s.marshal.limits()[0].start_headroom_a ==
+          Approx(free_a - 19).margin(0.5));  // its start is reserved
+}
