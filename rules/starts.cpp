@@ -174,6 +174,29 @@ class Hypotheses {
         return worst ? worst : worst_beside;
     }
 
+    /// The leg rose before it fell, so that no stop alone was it. The load that may have stopped beside what
+    /// rose: a start, or whatever stood as high as the leg did. Of several, the one whose next start is the
+    /// worst; none if one of them was told to.
+    const Hypothesis* stop_beside_rise(double seen_a, const Step& step,
+                                       const std::vector<Load>& loads) const {
+        const double rose_a = step.peak_a - step.baseline_a;
+        const auto left_by = [&](const Hypothesis& stop) { return seen_a - stop.rise_a; };
+        const auto can_be = [&](const Hypothesis& stop) {
+            return distance(rose_a, left_by(stop)) <= 1 ||
+                   (rose_a > left_by(stop) && std::any_of(begin(), end(), [&](const Hypothesis& start) {
+                        return start.rise_a > 0 && start.load != stop.load &&
+                               distance(left_by(stop), start.rise_a) <= 1;
+                    }));
+        };
+        const Hypothesis* worst = nullptr;
+        for (const Hypothesis& h : *this) {
+            if (h.rise_a >= 0 || left_by(h) <= 0 || !can_be(h)) continue;
+            if (h.in_flight) return nullptr;
+            if (!worst || next_start_a(h, loads) > next_start_a(*worst, loads)) worst = &h;
+        }
+        return worst;
+    }
+
     /// Do all that were told to stop, together, make the step?
     bool told_to_stop_make(double seen_a) const {
         double sum_a = 0;
@@ -423,7 +446,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         } else {
             accept_fall(h.load, h.settled_after, -h.rise_a);
             leave_unknown(leg, -rise_a, step.began, h.load);
-            tracks[h.load].surely_fell = !all.rivals(h, rise_a);
+            tracks[h.load].surely_fell = stops(h, rise_a) && !all.rivals(h, rise_a);
             for (const Hypothesis& other : all)
                 if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
         }
@@ -451,11 +474,11 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         if (!guessed_start(two->first, two->second)) book(two->first, two->first.rise_a);
         if (!guessed_start(two->second, two->first)) book(two->second, two->second.rise_a);
     } else if (rise_a < 0) {
-        if (const auto* worst = all.worst_stop(rise_a, loads)) return book(*worst, worst->rise_a);
-        if (const auto* frozen = denied.worst_stop(rise_a, loads)) {
-            own[frozen->load]->doubted = true;
-            return book(*frozen, frozen->rise_a);
-        }
+        const Hypothesis* stop = all.worst_stop(rise_a, loads);
+        const Hypothesis* frozen = stop ? nullptr : denied.worst_stop(rise_a, loads);
+        if (frozen) own[frozen->load]->doubted = true;
+        if (!stop) stop = frozen ? frozen : all.stop_beside_rise(rise_a, step, loads);
+        if (stop) return book(*stop, stop->rise_a);
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
         rest_unknown(leg, -rise_a);
