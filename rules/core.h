@@ -109,6 +109,7 @@ struct LegBooks {
     explicit LegBooks(Duration meter_period) : watch(meter_period) {}
     LegWatch watch;
     std::optional<Instant> heard_at{};
+    std::optional<Instant> heard_again_at{};  ///< for the first time after it was silent
     std::optional<double> voltage_v{};
     std::optional<double> quiet_v{};  ///< before the current began to move
     double extreme_a = 0;             ///< the reading furthest above the level in this movement ...
@@ -256,6 +257,7 @@ struct Marshal::Core {
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
     void rest_unknown(Leg leg, double fall_a);
     bool may_be_start(Leg leg, const Step& step) const;
+    void rest_unheard(LoadIndex i, Instant began);
     bool still_flows(Leg leg, const Step& step);
     bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;

@@ -154,6 +154,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (event.load) return handle_own(event);
     if (!rig.legs.contains(event.leg)) return;
     LegBooks& books = legs[event.leg];
+    if (silent(event.leg)) books.heard_again_at = event.at;
     books.heard_at = event.at;
     note_line(event, books.watch.moving());
     books.holds_peaks = event.peak_a.has_value();
@@ -171,6 +172,8 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (steps.first) {
         reconcile(event.leg);
         doubt_own_meters(event.leg);
+        for (LoadIndex i : by_rank)
+            if (loads[i].legs.contains(event.leg)) rest_unheard(i, steps.first->began);
     } else if (books.watch.rising() && event.at - books.watch.began() > open) {
         check_stall(event.leg, books.watch.at_least_a() - books.watch.level_a() - books.told_a,
                     books.watch.began());

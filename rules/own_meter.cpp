@@ -112,6 +112,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
             return;
         }
         accept_fall(i, running, -change_a);
+        if (books.untold) rest_unheard(i, books.untold->began - period);
     } else {
         if (!track.relief && !track.rises_until) track.drawn_a = drawn_a;
         return;

@@ -417,6 +417,21 @@ void Marshal::Core::rest_unknown(Leg leg, double fall_a) {
     }
 }
 
+/// This load has just been found stopped, in a movement that its leg's meter was silent in. Then the supply
+/// may have been away, and its contact is closed: it would start as soon as it likes, and so it is told to
+/// rest.
+void Marshal::Core::rest_unheard(LoadIndex i, Instant began) {
+    const Load& load = loads[i];
+    const bool unheard = std::any_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
+        return load.legs.contains(leg) && (silent(leg) || legs[leg].heard_again_at >= began);
+    });
+    if (!unheard || tracks[i].stopped_at != now || !can_shed(i) || load.minimum_off == Duration::zero())
+        return;
+    switch_off(i, {.kind = ReasonKind::rests, .until = now + load.switch_latency + load.minimum_off});
+    tracks[i].not_before.reset();  // the rest is all it waits for
+    tracks[i].shed = false;
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
     const double told_a = legs[leg].told_a;

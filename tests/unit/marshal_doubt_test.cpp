@@ -530,6 +530,68 @@ TEST_CASE("who was told to stop is not judged by a meter that says nothing, but 
     CHECK(s.alert("disobedience") == !obeyed);
 }
 
+TEST_CASE("a compressor that stopped while no meter spoke rests, for the supply may have been away") {
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("front", 1, 30, 12)});
+    const bool tells_itself = GENERATE(true, false);
+    if (tells_itself) rig.loads[0].own_meter = OwnMeter{500ms, 2s};
+    Stand s(rig);
+    const auto read = [&](double own_a, Duration for_) {
+        if (tells_itself) s.own_a[0] = own_a;
+        return s.read(1 + own_a, for_);
+    };
+    s.send(LinkChanged{s.now, true});
+    read(0, 200s);
+    read(4, 200ms);
+    read(2, 3s);
+    read(32, 200ms);
+    read(14, 10s);
+    REQUIRE(s.state(0) == "running");
+    SECTION("and one that was heard to stop may start when it likes") {
+        read(2, 5s);
+        CHECK(s.on(0));
+    }
+    SECTION("and one that runs as before runs on") {
+        s.wait(20s);
+        read(14, 5s);
+        CHECK(s.on(0));
+    }
+    SECTION("and its own meter may tell of it first") {
+        s.wait(20s);
+        for (int i = 0; tells_itself && i < 6; ++i) {
+            s.wait(500ms);
+            s.send(MeterSample{s.now, Leg::l1, 0, {}, {}, {}, 0});
+        }
+        CHECK(s.on(0) != tells_itself);
+    }
+    SECTION("its fan may run again already") {
+        s.wait(20s);
+        for (int i = 0; i < 30 && s.on(0); ++i)
+            read(2, 100ms);
+        CHECK_FALSE(s.on(0));
+        read(0, 3s);
+        CHECK(s.state(0) == "resting");
+        read(0, 170s);
+        CHECK_FALSE(s.on(0));
+        read(0, 15s);
+        CHECK(s.on(0));
+    }
+}
+
+TEST_CASE("a load that its own meter says never started has not stopped unheard") {
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("front", 1, 30, 12)});
+    rig.loads[0].own_meter = OwnMeter{500ms, 2s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 240s);
+    REQUIRE(s.on(0));
+    s.read(5, 200ms);
+    s.read(3, 600ms);
+    REQUIRE(s.starts.size() == 1);
+    s.read(3, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.on(0));
+}
+
 TEST_CASE("nobody is told again to stop while the link is down") {
     Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
     s.settle(1, 3s);
