@@ -14,7 +14,8 @@ using namespace std::chrono_literals;
 constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained switch states arrive first
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
-constexpr int repeated_max = 3;            ///< a command is repeated so often and no more
+constexpr int repeated_max = 3;            ///< a command is repeated so often at that pace,
+constexpr Duration asks_slowly = 5min;     ///< and then at this one, as long as a reporting switch is mute
 constexpr Duration off_for_sure = 10s;     ///< a contact that flaps has said "off" for so long
 
 Instant instant_of(const Event& event) {
@@ -433,13 +434,18 @@ void Marshal::Core::assert_switches() {
 
 /// The one message may have been lost that granted a load, whose start is reserved and may come at any time,
 /// or that took the permit from an idle one, where no meter shows whether it was heard. Nor does one while
-/// the supply is away: what is told to stop then is told again even if its switch never says anything.
+/// the supply is away: what is told to stop then is told again even if its switch never says anything. A
+/// relay that hears nothing for a while must not leave its load waiting for ever.
 void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
         if (track.settled > 0 || track.reported || rig.observing) continue;
-        if (track.stuck || !track.asked_again || *track.asked_again >= repeated_max) continue;
-        if (now - track.switched_at < (*track.asked_again + 1) * switch_answer) continue;
+        if (track.stuck || !track.asked_again) continue;
+        const int in_vain = *track.asked_again - repeated_max;
+        if (in_vain >= 0 && !loads[i].reports_switch) continue;
+        const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
+                                             : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;
+        if (now - track.switched_at < asks_at) continue;
         ++*track.asked_again;
         actions.push_back(Switch{i, track.on, track.reason, false});
     }

@@ -260,7 +260,7 @@ TEST_CASE("a rise beside a start under way that may be smaller than it used to b
     CHECK(s.state(0) == "running");
 }
 
-TEST_CASE("a command that its switch does not confirm is repeated three times and no more") {
+TEST_CASE("a command that its switch does not confirm is repeated three times, and then every five minutes") {
     Rig rig = rig_of({breaker(30)}, {resistive("a", 1, 8)});
     rig.loads[0].reports_switch = true;
     Stand s(rig);
@@ -277,6 +277,9 @@ TEST_CASE("a command that its switch does not confirm is repeated three times an
     };
     SECTION("it stays mute") {
         CHECK(repeated(1) == 3);
+        s.read(1, 230s);
+        CHECK(repeated(1) == 1);
+        CHECK(repeated(1) == 0);
     }
     SECTION("it speaks") {
         s.send(SwitchFeedback{s.now, 0, true, true});
