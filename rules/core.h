@@ -302,6 +302,7 @@ struct Marshal::Core {
     void shed_what_must_go();
     bool withdraw_unused(Prospect& p);
     void walk_and_shed(Prospect& p, bool with_steady);
+    void tell_all_again();
     ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
     /// What a load that waits would join.
     struct Company {
@@ -375,6 +376,8 @@ struct Marshal::Core {
     std::optional<SourceIndex> present;
     Instant now;
     std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
+    int told_all = 0;                    ///< how often all that should be off was told so in this overload,
+    Instant tells_all_at{};              ///< and when next
     Instant considered_at{};             ///< when it was last looked at who may start
     Calm calm{};
     Persistence legs_apart{};

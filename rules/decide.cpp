@@ -17,7 +17,8 @@ constexpr Duration considers_every = 200ms;
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
-constexpr Duration told_all_again_every = 2min;  ///< while there is an overload, and nothing is left to shed
+constexpr Duration told_all_again_after = 5s;    ///< while there is an overload, and nothing is left to shed;
+constexpr Duration told_all_again_every = 2min;  ///< each time twice as long, up to this
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
 
@@ -109,7 +110,9 @@ void Marshal::Core::shed_what_must_go() {
     const bool with_steady = steady_spent();
     const auto why = stays_misfit(p, with_steady);
     if (!why) {
-        if (misfit_at && now - *misfit_at >= calm_for) clear(AlertKind::overload, std::nullopt);
+        if (!misfit_at || now - *misfit_at < calm_for) return;
+        clear(AlertKind::overload, std::nullopt);
+        told_all = 0;
         return;
     }
     misfit_at = now;
@@ -209,10 +212,17 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     const auto why = stays_misfit(p, with_steady);
     if (!why) return;
     raise(AlertKind::overload, std::nullopt, reason_of(*why));
-    // Whatever it is, it may be a load that has not heard.
+    tell_all_again();
+}
+
+/// There is too much, and nothing is left to shed. Whatever it is, it may be a load that has not heard, also
+/// one that was thought not to obey.
+void Marshal::Core::tell_all_again() {
+    if (now < tells_all_at) return;
     for (Track& track : tracks)
-        if (!track.on && !track.stuck && now - track.switched_at >= told_all_again_every)
-            track.asserted = false;
+        if (!track.on && now - track.switched_at >= told_all_again_after) track.asserted = false;
+    tells_all_at = now + std::min(told_all_again_after * (1 << std::min(told_all, 10)), told_all_again_every);
+    ++told_all;
 }
 
 std::optional<LoadIndex> Marshal::Core::start_under_way() const {

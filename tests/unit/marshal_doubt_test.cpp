@@ -851,11 +851,26 @@ TEST_CASE("a start that shows only as the rest of a stop stays reserved") {
 
 TEST_CASE("where there is too much and nothing is left to shed, all that should be off is told so again") {
     Stand s(rig_of({breaker(10)}, {resistive("heater", 1, 8)}));
-    s.send(DemandChanged{s.now, 0, false});
-    s.settle(5, 10s);
-    const auto told = s.read(12, 250s);
-    REQUIRE(s.alert("overload"));
-    CHECK(offs(told) == 2);
+    SECTION("at once, after 5 s, and each time twice as late, up to two minutes") {
+        s.send(DemandChanged{s.now, 0, false});
+        s.settle(5, 10s);
+        CHECK(offs(s.read(12, 4s)) == 1);
+        REQUIRE(s.alert("overload"));
+        CHECK(offs(s.read(12, 71s)) == 3);
+        CHECK(offs(s.read(12, 200s)) == 2);
+        s.read(5, 30min);  // until it has cooled
+        REQUIRE_FALSE(s.alert("overload"));
+        CHECK(offs(s.read(12, 10s)) == 2);
+    }
+    SECTION("also one that did not obey") {
+        s.settle(1, 10s);
+        s.read(9, 5s);
+        REQUIRE(s.state(0) == "running");
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+        s.read(9, 5s);
+        REQUIRE(s.alert("disobedience"));
+        CHECK(offs(s.read(12, 20s)) > 0);
+    }
 }
 
 TEST_CASE("of several that may have stopped beside another's start, the worst start is reserved") {
