@@ -223,10 +223,10 @@ void Judge::changed(const Mischief::Change& change) {
 
 void Judge::relay_changed(const Mischief::Change& change) {
     const Fault& fault = *change.fault;
+    // A load's own meter may fail meanwhile, and be well again: its relay sticks on all the same.
+    if (fault.kind != FaultKind::relay_stuck_on && fault.kind != FaultKind::relay_slow) return;
     Seen* load = seen(fault.load);
-    if (load == nullptr || fault.kind == FaultKind::feedback_flaps ||
-        fault.kind == FaultKind::relay_stuck_off)
-        return;
+    if (load == nullptr) return;
     load->relay_fails = change.begins;
     load->sticks_until.reset();
     if (change.begins && fault.kind == FaultKind::relay_stuck_on) load->sticks_until = Instant(fault.to);

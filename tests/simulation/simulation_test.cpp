@@ -215,3 +215,26 @@ TEST_CASE("nobody is blamed for when a load stopped whose relay stuck, and nothi
     const Outcome outcome = run(c, nullptr);
     CHECK_FALSE(outcome.broken);
 }
+
+TEST_CASE(
+    "a relay that sticks excuses what its load trips, and the failure of the load's own meter does not") {
+    const bool told = GENERATE(true, false);  // the judge, that the relay sticks
+    CAPTURE(told);
+    Case c = doomed();
+    c.plan.managed = true;
+    c.healthy = false;
+    c.plan.loads.erase(c.plan.loads.begin());
+    c.believed.pop_back();
+    auto& large = c.plan.loads[0];
+    large.meter = virtual_rig::MeterPlan{};
+    c.faults = {fault(FaultKind::own_meter_silent, 5s, told ? 6s : 2h)};
+    if (told)
+        c.faults.insert(c.faults.begin(), fault(FaultKind::relay_stuck_on, 2s, 2h));
+    else
+        large.relay->fault = virtual_rig::RelayFault::stuck_closed;
+    for (Fault& f : c.faults)
+        f.load = large.name;
+    const Outcome outcome = run(c, nullptr);
+    CHECK(outcome.broken.has_value() != told);
+    CHECK((outcome.figures.trips_excused > 0) == told);
+}
