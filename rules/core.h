@@ -375,10 +375,11 @@ struct Marshal::Core {
     std::vector<std::vector<StageProfile>> profiles;  ///< per load and stage
     std::optional<SourceIndex> present;
     Instant now;
-    std::optional<Instant> misfit_at{};  ///< when the standing worst case last did not fit
-    int told_all = 0;                    ///< how often all that should be off was told so in this overload,
-    Instant tells_all_at{};              ///< and when next
-    Instant considered_at{};             ///< when it was last looked at who may start
+    std::optional<Instant> misfit_at{};       ///< when the standing worst case last did not fit
+    std::optional<Instant> too_much_since{};  ///< and nothing is left to shed
+    Instant tells_all_at{};      ///< then all that should be off is told so, no sooner than this;
+    Duration tells_all_after{};  ///< the last two times were so far apart
+    Instant considered_at{};     ///< when it was last looked at who may start
     Calm calm{};
     Persistence legs_apart{};
     std::optional<double> battery_percent{};

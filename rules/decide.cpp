@@ -18,7 +18,8 @@ constexpr Duration cools_for = 20s;        ///< room that is made may take this 
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
 constexpr Duration told_all_again_after = 5s;    ///< while there is an overload, and nothing is left to shed;
-constexpr Duration told_all_again_every = 2min;  ///< each time twice as long, up to this
+constexpr Duration told_all_again_every = 2min;  ///< each time four times as late, up to this ...
+constexpr Duration told_all_forgotten_after = 10min;  ///< ... and soon again after so long without
 constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
 constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
 
@@ -110,9 +111,8 @@ void Marshal::Core::shed_what_must_go() {
     const bool with_steady = steady_spent();
     const auto why = stays_misfit(p, with_steady);
     if (!why) {
-        if (!misfit_at || now - *misfit_at < calm_for) return;
-        clear(AlertKind::overload, std::nullopt);
-        told_all = 0;
+        too_much_since.reset();
+        if (misfit_at && now - *misfit_at >= calm_for) clear(AlertKind::overload, std::nullopt);
         return;
     }
     misfit_at = now;
@@ -216,13 +216,15 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
 }
 
 /// There is too much, and nothing is left to shed. Whatever it is, it may be a load that has not heard, also
-/// one that was thought not to obey.
+/// one that was thought not to obey; unless it is over at once, as a spike is.
 void Marshal::Core::tell_all_again() {
-    if (now < tells_all_at) return;
+    if (!too_much_since) too_much_since = now;
+    if (now - *too_much_since < told_all_again_after || now < tells_all_at) return;
     for (Track& track : tracks)
         if (!track.on && now - track.switched_at >= told_all_again_after) track.asserted = false;
-    tells_all_at = now + std::min(told_all_again_after * (1 << std::min(told_all, 10)), told_all_again_every);
-    ++told_all;
+    const bool anew = now - tells_all_at >= told_all_forgotten_after;
+    tells_all_after = anew ? 4 * told_all_again_after : std::min(4 * tells_all_after, told_all_again_every);
+    tells_all_at = now + tells_all_after;
 }
 
 std::optional<LoadIndex> Marshal::Core::start_under_way() const {
@@ -542,8 +544,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.relief.reset();
     track.settles_at.reset();
     track.reported.reset();
-    track.asked_again.reset();
-    if (load.reports_switch) track.asked_again = 0;
+    track.asked_again = 0;
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     track.unknown_at_a = unknown_a(load.legs.first());

@@ -15,7 +15,7 @@ constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained swi
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
 constexpr int repeated_max = 3;            ///< a command is repeated so often at that pace,
-constexpr Duration asks_slowly = 5min;     ///< and then at this one, as long as a reporting switch is mute
+constexpr Duration asks_slowly = 5min;     ///< and then at this one, as long as it is mute and its load idle
 constexpr Duration off_for_sure = 10s;     ///< a contact that flaps has said "off" for so long
 
 Instant instant_of(const Event& event) {
@@ -441,8 +441,8 @@ void Marshal::Core::ask_the_mute_again() {
         Track& track = tracks[i];
         if (track.settled > 0 || track.reported || rig.observing) continue;
         if (track.stuck || !track.asked_again) continue;
-        const int in_vain = *track.asked_again - repeated_max;
-        if (in_vain >= 0 && !loads[i].reports_switch) continue;
+        const int in_vain = *track.asked_again - (loads[i].reports_switch || !track.on ? repeated_max : 0);
+        if (in_vain >= 0 && !loads[i].reports_switch && !track.on) continue;
         const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
                                              : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;
         if (now - track.switched_at < asks_at) continue;
