@@ -148,3 +148,49 @@ TEST_CASE("what is near a limit for long is told although nothing else happens")
     s.read(18.3, 10s);
     CHECK(s.alert("trip_nears"));
 }
+
+TEST_CASE("the first voltage that a meter tells ends the calm, as it may be too low") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
+    s.settle(1, 5s);
+    s.read(11, 20s);
+    REQUIRE(s.state(0) == "running");
+    s.send(BatteryCharge{s.now, 50});  // it means nothing, and the calm begins anew
+    s.voltage_v = 100;
+    s.read(11, 4800ms);
+    CHECK(s.on(0));
+    s.read(11, 400ms);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.why(0) == "shed_voltage");
+}
+
+TEST_CASE("a neutral that seemed open for a moment is forgotten in time, although all is calm again") {
+    Stand s(rig_of({breaker(50, Feed::two_legs)}, {resistive("heater", 1, 10)}, LegSet::both()));
+    const auto reads = [&](double l1_v, double l2_v, Duration for_) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 100ms;
+            s.send(MeterSample{s.now, Leg::l1, 1, {}, l1_v});
+            s.send(MeterSample{s.now, Leg::l2, 1, {}, l2_v});
+        }
+    };
+    s.send(LinkChanged{s.now, true});
+    reads(120, 120, 10s);
+    const Duration between = GENERATE(4s, 1s);
+    CAPTURE(seconds(between));
+    reads(126.5, 113.5, 800ms);
+    CHECK_FALSE(s.alert("open_neutral"));
+    reads(120, 120, between);  // it runs back at a quarter of its speed
+    reads(126.5, 113.5, 800ms);
+    CHECK(s.alert("open_neutral") == (between == 1s));
+}
+
+TEST_CASE("a generator that runs a little slow, and then too slow, is told of as if nothing had been calm") {
+    Stand s(rig_of({generator(3600, 7200)}, {resistive("heater", 1, 10)}));
+    s.frequency_hz = 57.6;  // 96 %: no alarm begins, and none that is on would end
+    s.settle(1, 20s);
+    CHECK_FALSE(s.alert("low_frequency"));
+    s.frequency_hz = 56.9;
+    s.read(1, 2800ms);
+    CHECK_FALSE(s.alert("low_frequency"));
+    s.read(1, 400ms);
+    CHECK(s.alert("low_frequency"));
+}

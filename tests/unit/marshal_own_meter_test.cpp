@@ -41,6 +41,10 @@ struct IdleTwins : Stand {
     }
 };
 
+double start_headroom_a(const Stand& s) {
+    return s.marshal.limits()[0].start_headroom_a;
+}
+
 }  // namespace
 
 TEST_CASE("of two alike, the one whose own meter rises is the one that runs") {
@@ -476,4 +480,327 @@ TEST_CASE("a meter of its own that is frozen amid a start is no stall, and teach
     CHECK(s.most_learned_a() == 0);
     CHECK(s.marshal.limits()[0].start_headroom_a ==
           Approx(free_a - 19).margin(0.5));  // its start is reserved
+}
+
+namespace {
+
+constexpr OwnMeter quick{.period = 100ms, .stale_after = 1s};
+
+/// A motor that runs at 10 A, permitted, and idle so far, with a meter of its own.
+struct MeteredMotor : Stand {
+    explicit MeteredMotor(OwnMeter meter) : Stand(rig(meter)) {
+        own_a[0] = 0;
+        settle(1, 200s);
+        REQUIRE(on(0));
+    }
+
+    static Rig rig(OwnMeter meter) {
+        Rig rig = rig_of({breaker(100)}, {air_conditioner("ac", 1, 46, 10)});
+        rig.loads[0].stages.erase(rig.loads[0].stages.begin());
+        rig.loads[0].own_meter = meter;
+        return rig;
+    }
+};
+
+}  // namespace
+
+TEST_CASE("a reading of a meter that a load is not said to have counts for nothing") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 12)}));
+    s.settle(1, 20s);
+    REQUIRE(s.state(0) == "permitted");
+    s.own_a.clear();
+    for (int n = 0; n < 20; ++n) {
+        CHECK(s.send(MeterSample{s.now, Leg::l1, 12, {}, {}, {}, LoadIndex{0}}).empty());
+        s.read(1);
+    }
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.marshal.current_a(Leg::l1) == Approx(1));
+}
+
+TEST_CASE("a load of two soft stages does not run altogether at a part of its second one") {
+    Rig rig = rig_of({breaker(50)}, {resistive("dryer", 1, 4)});
+    rig.loads[0].stages.push_back({"element", 10, 200ms, 10, 600s});
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a[0] = 6;
+    s.read(7, 5s);
+    CHECK(s.state(0) == "starting");
+    CHECK(start_headroom_a(s) == Approx(0.97 * 150 - 7 - 10).margin(0.1));  // its element may come yet
+    s.own_a[0] = 13;
+    s.read(14, 5s);
+    CHECK(s.state(0) == "running");
+}
+
+TEST_CASE("a meter of its own that saw a stop and a start at once teaches nothing of either") {
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10)});
+    rig.loads[0].own_meter = quick;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 200s);
+    for (const double own_a : {4.0, 4.0, 2.0, 2.0}) {
+        s.own_a[0] = own_a;
+        s.read(1 + own_a);
+    }
+    s.read(3, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2));
+    const bool dips = GENERATE(false, true);
+    CAPTURE(dips);
+    for (const double own_a : {dips ? 0.0 : 2.0, 30.0, 30.0, 12.0, 12.0}) {
+        s.own_a[0] = own_a;
+        s.read(1 + own_a);
+    }
+    s.read(13, 5s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.profile(0, 1).memory().seen == (dips ? 0 : 1));
+}
+
+TEST_CASE("what is only observed is booked by its own meter once its leg has been read") {
+    Rig rig = rig_of({breaker(30)}, {observed("microwave", 12)});
+    rig.loads[0].own_meter = quick;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    for (int n = 0; n < 10; ++n)
+        s.send(MeterSample{s.now += 100ms, Leg::l1, 12, {}, {}, {}, LoadIndex{0}});
+    CHECK(s.state(0) == "off");  // no reading of the leg holds its current yet
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    s.own_a[0] = 12;
+    s.read(13, 1s);
+    CHECK(s.state(0) == "running");
+    CHECK(s.marshal.load(0).drawn_a == Approx(12));
+}
+
+TEST_CASE("a stop that its own meter confirms amid the fall of the leg is no other's there") {
+    Rig rig = rig_of({breaker(50)}, {resistive("metered", 1, 12), resistive("other", 2, 12.3)});
+    rig.loads[0].own_meter = quick;
+    rig.timing.meter_period[Leg::l1] = 500ms;
+    Stand s(rig);
+    const auto reads = [&](double leg_a, double own_a, Duration for_) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 100ms;
+            if (s.now.time_since_epoch() % 500ms == 0s) s.send(MeterSample{s.now, Leg::l1, leg_a});
+            s.send(MeterSample{s.now, Leg::l1, own_a, {}, {}, {}, LoadIndex{0}});
+        }
+    };
+    s.send(LinkChanged{s.now, true});
+    reads(1, 0.1, 5s);
+    reads(13, 12, 3s);
+    reads(25.3, 12, 3s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    reads(25.3, 12, 400ms);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    reads(13.3, 0.1, 3s);
+    CHECK(s.state(0) == "off");
+    CHECK(s.state(1) == "running");
+    CHECK(s.marshal.load(1).drawn_a == Approx(12.3).margin(0.1));
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("a load that draws on after it was told to stop has not started, and is accused by its own meter") {
+    // Its twin could explain the current, and it is not sure which of them started on the leg.
+    Rig rig = twins(true);
+    for (Load& load : rig.loads)
+        load.own_meter = quick;
+    Stand s(rig);
+    s.own_a = {{0, 0.1}, {1, 0.1}};
+    s.settle(1, 2000s);
+    s.own_a[0] = 10;
+    s.read(31, 200ms);
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    const auto starts = s.starts.size();
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(11, 1200ms);
+    CHECK(s.starts.size() == starts);
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.state(0) == "off");
+    s.read(11, 500ms);  // told once more a reaction time after the first, and judged a second after that
+    CHECK(s.state(0) == "locked_out");
+    CHECK(s.alert("disobedience"));
+}
+
+TEST_CASE("a meter of its own that has moved since its leg fell is believed, though its level is as before") {
+    const bool moves = GENERATE(false, true);
+    CAPTURE(moves);
+    MeteredMotor s({.period = 200ms, .stale_after = 1s});
+    s.read(47, 200ms);
+    s.own_a[0] = 10;
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.read(11, s.now.time_since_epoch() % 200ms);
+    s.read(1, 300ms);  // something else of its size has stopped
+    REQUIRE(s.state(0) == "permitted");
+    if (moves) s.own_a[0] = 14;
+    s.read(1, 200ms);
+    s.own_a[0] = 10;
+    s.read(1, 800ms);
+    CHECK(s.state(0) == (moves ? "running" : "permitted"));
+}
+
+TEST_CASE("a start that was expected is not its own where its own meter has moved since, and shows nothing") {
+    const bool moves = GENERATE(false, true);
+    CAPTURE(moves);
+    MeteredMotor s({.period = 1s, .stale_after = 3s});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 5s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 175s);
+    while (!s.on(0) || s.now.time_since_epoch() % 1s != 100ms)
+        s.read(1);
+    s.read(47, 200ms);
+    s.read(11, 600ms);
+    REQUIRE(s.state(0) == "running");
+    if (moves) s.own_a[0] = 3;
+    s.read(11, 1s);
+    s.own_a[0] = 0;
+    s.read(11, 6s);
+    CHECK(s.state(0) == (moves ? "permitted" : "running"));
+}
+
+TEST_CASE("a charger that is turned up keeps its room until its leg shows it, not only its own meter") {
+    Load charger = resistive("charger", 1, 15);
+    charger.control = Control::switched;
+    charger.adjustment = Adjustment{3, 4, 20s};
+    charger.own_meter = quick;
+    Stand s(rig_of({breaker(30)}, {charger}));
+    s.own_a[0] = 0;
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(0))
+        s.read(1);
+    s.own_a[0] = 3;
+    while (s.settings_a[0] < 7)
+        s.read(4);
+    s.own_a[0] = 6.8;
+    s.read(4, 200ms);
+    CHECK(start_headroom_a(s) == Approx(0.97 * 90 - 4 - 4).margin(0.1));
+    s.read(8, 2s);
+    CHECK(start_headroom_a(s) == Approx(0.97 * 90 - 8).margin(0.3));
+    CHECK(s.marshal.load(0).drawn_a == Approx(6.8));
+}
+
+TEST_CASE("a load that draws although it is off is told nothing while the link is down, or just up") {
+    const bool up = GENERATE(false, true);
+    CAPTURE(up);
+    Rig rig = heater_on_a_plug();
+    rig.loads[0].own_meter = quick;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.own_a[0] = 12;
+    if (up) s.send(LinkChanged{s.now, true});
+    CHECK(s.read(13, 900ms).empty());
+    CHECK(s.read(13, 20s).empty() == !up);
+    CHECK(s.alert("disobedience") == up);
+}
+
+TEST_CASE("a load that draws although it is off is told nothing while only observing") {
+    Rig rig = heater_on_a_plug();
+    rig.observing = true;
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.own_a[0] = 12;
+    s.settle(13, 20s);
+    REQUIRE_FALSE(s.marshal.load(0).commanded_on);
+    CHECK(s.read(13, 20s).empty());
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("the leg's fall is believed where a meter of its own has spoken since, and stays where it was") {
+    MeteredMotor s(quick);
+    s.own_a[0] = 10;
+    s.read(47, 200ms);
+    s.read(11, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.read(1, 400ms);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    s.read(1, 5s);  // and it is not believed again before it moves
+    CHECK(s.state(0) == "permitted");
+    CHECK(start_headroom_a(s) == Approx(0.97 * 300 - 1 - 46).margin(0.1));
+}
+
+TEST_CASE(
+    "a meter of its own that tells of more than flows on the leg is not believed, and no other suffers") {
+    Rig rig = rig_of({breaker(50, Feed::two_legs)},
+                     {resistive("lies", 1, 12), resistive("idle", 2, 9), resistive("plain", 3, 4),
+                      resistive("elsewhere", 4, 8, LegSet(Leg::l2))},
+                     LegSet::both());
+    for (const LoadIndex i : {0U, 1U, 3U})
+        rig.loads[i].own_meter = quick;
+    Stand s(rig);
+    s.own_a = {{0, 0}, {1, 0}, {3, 0}};
+    s.settle(1, 20s);
+    s.own_a[3] = 8;
+    s.read(1, 3s, 8);
+    s.own_a[0] = 12;
+    s.read(1, 3s, 8);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(3) == "running");
+    s.read(5, 3s, 8);  // the plain one starts
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(s.state(1) == "permitted");
+    CHECK(s.state(3) == "running");
+    CHECK(s.marshal.load(3).drawn_a == Approx(8));
+}
+
+TEST_CASE("who rests unknown is no load whose own meter shows that it did not run") {
+    const bool metered = GENERATE(false, true);
+    CAPTURE(metered);
+    Rig rig = rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 12)});
+    if (metered) rig.loads[0].own_meter = quick;
+    Stand s(rig);
+    if (metered) s.own_a[0] = 0;
+    s.settle(1, 5s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 200s);
+    s.read(15.2, 60s);  // as much as it draws
+    s.read(1, 2s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 2s);
+    CHECK(s.on(0) == metered);
+}
+
+TEST_CASE("a start that does not settle is not the stall of a load whose own meter stays where it is") {
+    std::vector<Load> loads;
+    for (const char* id : {"one", "two", "metered"}) {
+        loads.push_back(air_conditioner(id, static_cast<int>(loads.size()) + 1, 46, 10));
+        loads.back().stages.erase(loads.back().stages.begin());
+        loads.back().stages.front().latest_after = 600s;
+    }
+    loads.back().own_meter = quick;
+    const bool alone = GENERATE(false, true);  // besides the one that has a meter
+    CAPTURE(alone);
+    Stand s(rig_of({breaker(200)}, loads));
+    s.own_a[2] = 0;
+    if (alone) s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.settle(1, 2000s);
+    REQUIRE(s.on(0));
+    REQUIRE(s.on(1) == !alone);
+    REQUIRE(s.on(2));
+    s.read(46, 3s);
+    CHECK(s.on(2));
+    CHECK_FALSE(s.on(0));
+    CHECK_FALSE(s.on(1));
+    CHECK(s.why(0) == (alone ? "locked_out_stall" : "shed_start_lost"));
+    CHECK(s.alert("stall") == alone);
+}
+
+TEST_CASE("a switched load did not start where its own meter shows nothing, whatever rises on the leg") {
+    const bool metered = GENERATE(false, true);
+    CAPTURE(metered);
+    Rig rig = rig_of({breaker(50)}, {resistive("heater", 1, 12)});
+    rig.loads[0].control = Control::switched;
+    if (metered) rig.loads[0].own_meter = quick;
+    Stand s(rig);
+    if (metered) s.own_a[0] = 0;
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(0))
+        s.read(1);
+    s.read(13, 5s);  // a kettle, perhaps
+    CHECK(s.alert("did_not_start") == metered);
+    CHECK(s.on(0) == !metered);
 }
