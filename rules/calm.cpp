@@ -94,7 +94,7 @@ bool Marshal::Core::stays_calm(const Event& event) const {
 
 /// A load's own meter has said nothing new.
 bool Marshal::Core::stays_calm(LoadIndex i) const {
-    return !own[i] || (!own[i]->watch.moving() && tracks[i].booked_at < now && !under_way(i));
+    return !own[i] || (!own[i]->watch.moving() && tracks[i].booked_at < now);
 }
 
 /// What was put off is made up for.

@@ -415,7 +415,7 @@ void Marshal::Core::handle(const LinkChanged& event) {
 /// After the link came up every switch is told once what it should be. Off at once; on only when the meters
 /// are heard and everything that is on has passed the worst case.
 void Marshal::Core::assert_switches() {
-    if (!link_up || now - link_up_at < feedback_grace) return;
+    if (now - link_up_at < feedback_grace) return;
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
         const bool off = track.reported_off_at && now - *track.reported_off_at >= off_for_sure;

@@ -30,7 +30,7 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
 /// weighed.
 void Marshal::Core::weigh(Prospect& p, LoadIndex i, double sign) const {
     const Share s = share(i);
-    if (s.start_a == 0 && s.running_a == 0) return;
+    if (s.start_a == 0) return;  // and so it runs at nothing: a start is no less than what it comes to
     const LegSet on = loads[i].legs;
     const Duration started = started_for(i);
     const Duration left = std::max(s.window - started, Duration::zero());
