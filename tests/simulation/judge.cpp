@@ -157,6 +157,7 @@ void Judge::end_excuse(const char* why, LegSet legs, Duration later) {
 std::optional<std::string> Judge::excused(Instant at, LegSet legs) const {
     for (const Excuse& e : excuses_)
         if (e.until >= at && touch(e.legs, legs)) return e.why;
+    if (misled()) return "the word of where the rig is plugged in was lost";
     // A motor that does not turn draws its start current on and on; only a supply too weak for it makes it
     // so, and that is a fault of the supply.
     for (const Start& s : starts_)
@@ -252,8 +253,16 @@ bool Judge::something_left(LegSet legs) const {
     });
 }
 
+/// The daemon takes the rig to be plugged in where it was, as the only word that it is not was lost on the
+/// way. The meters look the same on every source, so that it cannot know, and cannot see a danger either,
+/// before a person has told it.
+bool Judge::misled() const {
+    return source_word_lost_ && rig_.daemon_lives() && rig_.marshal().source() != source_;
+}
+
 bool Judge::bound_kept(LegSet legs) const {
     const Instant now = rig_.now();
+    if (misled()) return true;
     if (!something_left(legs) || !rig_.daemon_lives() || !rig_.daemon_link().connected()) return true;
     const Duration sample = case_.plan.meter.period + configuration_.rig.timing.decision;
     return std::all_of(dangers_.begin(), dangers_.end(), [&](const Danger& d) {
@@ -366,6 +375,8 @@ void Judge::sent(const SimulatedBroker::InTransit& message, std::size_t copies) 
         if (message.topic.ends_with("meter/l1")) reading_sent(Leg::l1, message);
         if (message.topic.ends_with("meter/l2")) reading_sent(Leg::l2, message);
     }
+    if (message.from == "rig" && message.to == "daemon" && message.topic.ends_with("/source"))
+        source_word_lost_ = copies == 0;
 }
 
 void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, std::size_t copies) {
@@ -436,8 +447,11 @@ void Judge::be_the_person() {
         source_unknown_since_.reset();
     else if (!source_unknown_since_)
         source_unknown_since_ = now;
-    else if (now - *source_unknown_since_ >= person_looks_after)
+    else if (now - *source_unknown_since_ >= person_looks_after) {
+        // What ran until then has to go first.
+        if (misled()) excuse("source told late", LegSet::both(), now + settles_);
         rig_.set("source", "present", case_.plan.sources[source_].name);
+    }
     for (Seen& load : loads_) {
         const bool locked_out =
             rig_.daemon_lives() && rig_.marshal().load(load.index).state == rules::LoadState::locked_out;

@@ -96,6 +96,7 @@ class Judge {
     void command_sent(Seen& load, const SimulatedBroker::InTransit& message, std::size_t copies);
     void reading_sent(rules::Leg leg, const SimulatedBroker::InTransit& message);
     bool something_left(rules::LegSet legs) const;
+    bool misled() const;
     bool bound_kept(rules::LegSet legs) const;
     void relay_changed(const Mischief::Change& change);
     void excuse_stuck(const Seen& load);
@@ -126,6 +127,7 @@ class Judge {
     bool powered_ = true;
     std::map<std::string, rules::Instant, std::less<>> open_breakers_;  ///< by source: since when
     std::optional<rules::Instant> source_unknown_since_;
+    bool source_word_lost_ = false;                ///< the rig's last word of where it is plugged in
     std::optional<rules::Instant> last_fault_at_;  ///< one began or ended
     int faults_now_ = 0;
     double extra_ohm_ = 0;    ///< of a long cord
