@@ -119,10 +119,11 @@ struct LegBooks {
     Persistence low_voltage{};
     Persistence high_voltage{};
     Persistence low_frequency{};
-    bool holds_peaks = false;  ///< the meter tells the highest current between two readings
-    bool explained = false;    ///< it rises, and the start of a load that may start explains it
-    bool dead = false;         ///< the voltage is gone
-    Instant moved_at{};        ///< last seen to
+    bool holds_peaks = false;          ///< the meter tells the highest current between two readings
+    bool explained = false;            ///< it rises, and the start of a load that may start explains it
+    bool dead = false;                 ///< the voltage is gone
+    std::optional<Instant> back_at{};  ///< and when it last came back
+    Instant moved_at{};                ///< last seen to
     /// Of the movement under way, or just to come: booked already, on the word of loads' own meters or of the
     /// other leg.
     double told_a = 0;
@@ -258,6 +259,7 @@ struct Marshal::Core {
     void rest_unknown(Leg leg, double fall_a);
     bool may_be_start(Leg leg, const Step& step) const;
     void rest_unheard(LoadIndex i, Instant began);
+    bool came_with_supply(Leg leg, const Step& step) const;
     bool still_flows(Leg leg, const Step& step);
     bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;
@@ -377,9 +379,9 @@ struct Marshal::Core {
     Instant now;
     std::optional<Instant> misfit_at{};       ///< when the standing worst case last did not fit
     std::optional<Instant> too_much_since{};  ///< and nothing is left to shed
-    Instant tells_all_at{};      ///< then all that should be off is told so, no sooner than this;
-    Duration tells_all_after{};  ///< the last two times were so far apart
-    Instant considered_at{};     ///< when it was last looked at who may start
+    std::optional<Instant> tells_all_at{};  ///< then all that should be off is told so, no sooner than this;
+    Duration tells_all_after{};             ///< the last two times were so far apart
+    Instant considered_at{};                ///< when it was last looked at who may start
     Calm calm{};
     Persistence legs_apart{};
     std::optional<double> battery_percent{};

@@ -219,11 +219,11 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
 /// one that was thought not to obey; unless it is over at once, as a spike is.
 void Marshal::Core::tell_all_again() {
     if (!too_much_since) too_much_since = now;
-    if (now - *too_much_since < told_all_again_after || now < tells_all_at) return;
+    if (now - *too_much_since < told_all_again_after || (tells_all_at && now < *tells_all_at)) return;
     for (Track& track : tracks)
         if (!track.on && now - track.switched_at >= told_all_again_after) track.asserted = false;
-    const bool anew = now - tells_all_at >= told_all_forgotten_after;
-    tells_all_after = anew ? 4 * told_all_again_after : std::min(4 * tells_all_after, told_all_again_every);
+    const bool again = tells_all_at && now - *tells_all_at < told_all_forgotten_after;
+    tells_all_after = again ? std::min(4 * tells_all_after, told_all_again_every) : 4 * told_all_again_after;
     tells_all_at = now + tells_all_after;
 }
 

@@ -31,6 +31,7 @@ constexpr double nothing_share = 0.1;     ///< of its running current: who draws
 constexpr Duration try_again_after = 5min;
 constexpr Duration slow_for_starts =
     500ms;  ///< a healthy start is over between two readings (0.1 to 0.5 s: common practice)
+constexpr Duration back_within = 2s;   ///< of the supply: what has no switch, even behind a slow contact
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 
 /// One explanation of a step: this load gains or loses stages.
@@ -432,8 +433,15 @@ void Marshal::Core::rest_unheard(LoadIndex i, Instant began) {
     tracks[i].shed = false;
 }
 
+/// With the supply comes back all that has no switch, and looks like anybody's start.
+bool Marshal::Core::came_with_supply(Leg leg, const Step& step) const {
+    const auto& back_at = legs[leg].back_at;
+    return step.rise_a() > 0 && back_at && step.began - *back_at <= back_within;
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
+    const Duration period = rig.timing.meter_period[leg];
     const double told_a = legs[leg].told_a;
     const double rise_a = step.rise_a() - told_a;
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
@@ -442,17 +450,15 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         const bool still = unmoved(i, step.began);
         add_falls(still ? denied : all, loads[i], i, tracks[i]);
         if (still) continue;
-        const bool sees_peaks = told_a == 0 && sees_peak(legs[leg].holds_peaks, rig.timing.meter_period[leg],
-                                                         loads[i].start_window());
+        const bool fast = sees_peak(legs[leg].holds_peaks, period, loads[i].start_window());
         if (standing(i))
             add_rises(all, usual(i), i, tracks[i].settled, tracks[i].stage_due.has_value(),
-                      step.peak_a - step.baseline_a, sees_peaks);
+                      step.peak_a - step.baseline_a, fast && told_a == 0);
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
     }
     const auto book = [&](const Hypothesis& h, double own_a) {
-        if (loads[h.load].legs.count() == 2)
-            foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg]);
+        if (loads[h.load].legs.count() == 2) foretell(other_than(leg), own_a, step.began - period);
         if (h.rise_a > 0) {
             const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
             accept_rise(h.load, h.settled_after, own_a, step);
@@ -476,14 +482,16 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
     auto two = best ? std::nullopt : all.pair(rise_a, true);
     if (!best && !two) best = all.single(rise_a, false, match_share);
-    if (best && rise_a > 0 && !best->in_flight && all.commanded_may_make(*best, rise_a)) best = nullptr;
+    if (best && rise_a > 0 && !best->in_flight &&
+        (came_with_supply(leg, step) || all.commanded_may_make(*best, rise_a)))
+        best = nullptr;
     if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
         if (best->rise_a > 0 && whole)
-            learn(best->load, best->settled_after, step, rig.timing.meter_period[leg], legs[leg].holds_peaks);
+            learn(best->load, best->settled_after, step, period, legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
         if (!guessed_start(two->first, two->second)) book(two->first, two->first.rise_a);

@@ -80,6 +80,7 @@ void Marshal::Core::check_supply(Leg leg) {
         raise(AlertKind::supply_lost, std::nullopt, {.kind = ReasonKind::supply_lost});
     } else if (books.dead && *books.voltage_v >= alive_share * s->nominal_v) {
         books.dead = false;
+        books.back_at = now;
         books.impedance = SourceImpedance{};  // it may have been a cord that was pulled
         rest_everything();
         // What was told to stop meanwhile had nothing to show whether it had heard.

@@ -133,12 +133,19 @@ void VirtualRig::follow_script() {
     while (script_next_ < plan_.supply_script.size()) {
         const SupplyEvent& event = plan_.supply_script[script_next_];
         if (time_ < beginning_ + event.at) return;
-        change_supply(event.change, event.source);
+        alter_supply(event.change, event.source);
         ++script_next_;
     }
 }
 
 void VirtualRig::change_supply(SupplyChange change, std::size_t source) {
+    if (now_ > time_) step_to(now_);
+    alter_supply(change, source);
+    calm_ = false;
+    next_ = find_next();
+}
+
+void VirtualRig::alter_supply(SupplyChange change, std::size_t source) {
     switch (change) {
         case SupplyChange::lost:
             alive_ = false;

@@ -148,6 +148,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     void observe();
     void count_overlaps();
     void read_meters(Instant now);
+    void alter_supply(SupplyChange change, std::size_t source);
     bool take_setting(Seat& seat, Instant now, std::string_view payload);
     void let_meters_speak(Instant now);
     void publish_source();

@@ -361,3 +361,18 @@ TEST_CASE(
     REQUIRE(told.size() == 1);
     CHECK(told[0].on);
 }
+
+TEST_CASE("what comes back with the supply is not taken for the start of a load that nobody switched on") {
+    Stand s(rig_of({breaker(100)}, {observed("kettle", 6.1)}));
+    s.voltage_v = 120;
+    s.settle(2.2, 20s);
+    s.voltage_v = 0;
+    s.read(0, 5s);
+    REQUIRE(s.alert("supply_lost"));
+    s.voltage_v = 120;
+    s.read(0, 1s);
+    s.read(6.2, 5s);
+    CHECK(s.starts.empty());
+    s.read(12.3, 5s);  // but later it is
+    CHECK(s.starts.size() == 1);
+}
