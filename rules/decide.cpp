@@ -572,7 +572,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.settles_at = now + reaction;
     track.reported.reset();
     track.asked_again.reset();
-    if (load.reports_switch || any_dead()) track.asked_again = 0;
+    if (load.reports_switch || any_dead() || !track.relief) track.asked_again = 0;  // nothing shows it heard
     track.asserted = true;
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests

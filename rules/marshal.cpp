@@ -442,7 +442,6 @@ void Marshal::Core::ask_the_mute_again() {
         if (track.settled > 0 || track.reported || rig.observing) continue;
         if (track.stuck || !track.asked_again) continue;
         const int in_vain = *track.asked_again - (loads[i].reports_switch || !track.on ? repeated_max : 0);
-        if (in_vain >= 0 && !loads[i].reports_switch && !track.on) continue;
         const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
                                              : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;
         if (now - track.switched_at < asks_at) continue;

@@ -290,7 +290,7 @@ TEST_CASE("a command that its switch does not confirm is repeated three times, a
     }
 }
 
-TEST_CASE("a load without feedback that was let run and stays idle is told so again, until it has run") {
+TEST_CASE("an idle load without feedback is told again what it was told") {
     Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 8)}));
     s.settle(1, 10s);
     REQUIRE(s.on(0));
@@ -299,9 +299,15 @@ TEST_CASE("a load without feedback that was let run and stays idle is told so ag
     REQUIRE(told.size() == 1);
     CHECK(told[0].on);
     CHECK_FALSE(told[0].changes);
-    s.read(9, 700s);
-    REQUIRE(s.state(0) == "running");
-    CHECK(s.read(1, 700s).empty());
+    SECTION("or, when it is told to stop, sooner: its start is no longer reserved") {
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+        CHECK(offs(s.read(1, 60s)) == 3);
+    }
+    SECTION("or has run") {
+        s.read(9, 700s);
+        REQUIRE(s.state(0) == "running");
+        CHECK(s.read(1, 700s).empty());
+    }
 }
 
 TEST_CASE("a shed that does not show is told again once before the load is called disobedient") {
