@@ -439,8 +439,8 @@ void Marshal::Core::assert_switches() {
 void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
-        if (track.settled > 0 || track.reported || rig.observing) continue;
-        if (track.stuck || !track.asked_again) continue;
+        if (track.settled > 0 || track.reported) track.asked_again.reset();  // it has heard
+        if (track.stuck || !track.asked_again || rig.observing) continue;
         const int in_vain = *track.asked_again - (loads[i].reports_switch || !track.on ? repeated_max : 0);
         const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
                                              : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;

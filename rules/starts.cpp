@@ -615,7 +615,6 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     track.settled = settled;
     track.booked_at = now;
     track.awaited = track.stage_due.has_value();
-    track.asked_again.reset();  // it has heard
     track.stage_due.reset();
     if (settled < load.stages.size()) {
         const Stage& next = load.stages[settled];
