@@ -300,7 +300,7 @@ struct Marshal::Core {
     void note_flowing(const Prospect& p, Duration passed);
     void note_time(Duration passed);
     bool steady_spent() const;
-    std::optional<Misfit> stays_misfit(const Prospect& p, bool with_steady) const;
+    std::optional<Misfit> stays_misfit(const Prospect& p, bool with_steady, LegSet of = LegSet::both()) const;
     void shed_what_must_go();
     bool withdraw_unused(Prospect& p);
     void walk_and_shed(Prospect& p, bool with_steady);

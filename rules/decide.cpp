@@ -95,10 +95,12 @@ bool Marshal::Core::steady_spent() const {
     });
 }
 
-std::optional<Misfit> Marshal::Core::stays_misfit(const Prospect& p, bool with_steady) const {
+/// Through the limits that touch `of`.
+std::optional<Misfit> Marshal::Core::stays_misfit(const Prospect& p, bool with_steady, LegSet of) const {
     const Source& s = *source();
-    if (auto found = misfit(s, theta(), p, to_stay)) return found;
+    if (auto found = misfit(s, theta(), p, to_stay, of)) return found;
     for (std::size_t l = 0; with_steady && l < s.limits.size(); ++l) {
+        if (!s.limits[l].legs.touches(of)) continue;
         const double base_a = p.base_through(s.limits[l]);
         if (base_a > s.limits[l].steady_a)
             return Misfit{ReasonKind::steady_full, l, base_a, s.limits[l].steady_a};
@@ -185,8 +187,9 @@ ReasonKind Marshal::Core::shed_kind(const Prospect& before, const Misfit& why) c
 }
 
 /// From the highest rank to the lowest, keep every load that still fits with those kept so far: a higher rank
-/// is never shed where lower ones are enough, and nothing is shed needlessly. Where nothing is in danger yet,
-/// what a load may well draw counts as its own; there is time to see whether it was.
+/// is never shed where lower ones are enough, and nothing is shed needlessly, or for a leg it is not on.
+/// Where nothing is in danger yet, what a load may well draw counts as its own; there is time to see whether
+/// it was.
 void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     const Prospect before = p;
     const bool in_time = !stays_misfit(p, false);
@@ -197,7 +200,7 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     for (LoadIndex i : by_rank) {
         if (!can_shed(i)) continue;
         in_time ? put_on_perhaps(p, i) : put_on(p, i);
-        const auto why = stays_misfit(p, with_steady);
+        const auto why = stays_misfit(p, with_steady, loads[i].legs);
         if (!why) continue;
         in_time ? take_off_perhaps(p, i) : take_off(p, i);
         guessed |= in_time && tracks[i].perhaps_a > 0;

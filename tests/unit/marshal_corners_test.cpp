@@ -376,3 +376,19 @@ TEST_CASE("what comes back with the supply is not taken for the start of a load 
     s.read(12.3, 5s);  // but later it is
     CHECK(s.starts.size() == 1);
 }
+
+TEST_CASE("too much on one leg is nothing to shed for on the other") {
+    Stand s(rig_of({breaker(30, Feed::two_legs)},
+                   {resistive("left", 1, 8), resistive("right", 2, 8, LegSet(Leg::l2))}, LegSet::both()));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 20s, 1);
+    s.read(9, 5s, 9);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.read(45, 10s, 9);
+    CHECK_FALSE(s.on(0));
+    CHECK(s.on(1));
+    s.read(37, 20s, 9);  // by what nobody can switch off
+    CHECK(s.alert("overload"));
+    CHECK(s.on(1));
+}
