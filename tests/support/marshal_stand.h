@@ -2,6 +2,7 @@
 // hand. Nothing here decides or simulates anything; the virtual rig does that.
 #pragma once
 
+#include <algorithm>
 #include <functional>
 #include <map>
 #include <string>
@@ -40,6 +41,14 @@ inline Load air_conditioner(const std::string& id, int rank, double start_a, dou
     return load;
 }
 
+/// Starts hard and at once, without a fan before it.
+inline Load motor(const std::string& id, int rank, double start_a, double running_a,
+                  LegSet legs = LegSet(Leg::l1)) {
+    Load load = resistive(id, rank, running_a, legs);
+    load.stages = {{"motor", start_a, 500ms, running_a, 1s}};
+    return load;
+}
+
 inline Load observed(const std::string& id, double running_a, LegSet legs = LegSet(Leg::l1)) {
     return {.id = id,
             .name = id,
@@ -72,6 +81,11 @@ inline Rig rig_of(std::vector<Source> sources, std::vector<Load> loads, LegSet l
     rig.timing.restore_after = 30s;
     rig.timing.dwell = 600s;
     return rig;
+}
+
+inline int offs(const std::vector<Switch>& commands) {
+    return static_cast<int>(
+        std::count_if(commands.begin(), commands.end(), [](const Switch& c) { return !c.on; }));
 }
 
 class Stand {

@@ -11,20 +11,8 @@ using namespace ampmarshal::stand;
 
 namespace {
 
-/// Starts hard and at once, without a fan before it.
-Load motor(const std::string& id, int rank, double start_a, double running_a, LegSet legs = LegSet(Leg::l1)) {
-    Load load = resistive(id, rank, running_a, legs);
-    load.stages = {{"motor", start_a, 500ms, running_a, 1s}};
-    return load;
-}
-
 double start_headroom_a(const Stand& s) {
     return s.marshal.limits()[0].start_headroom_a;
-}
-
-int offs(const std::vector<Switch>& commands) {
-    return static_cast<int>(
-        std::count_if(commands.begin(), commands.end(), [](const Switch& c) { return !c.on; }));
 }
 
 }  // namespace

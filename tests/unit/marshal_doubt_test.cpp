@@ -19,11 +19,6 @@ void run_twins(Stand& s) {
     REQUIRE(s.state(1) == "running");
 }
 
-int offs(const std::vector<Switch>& commands) {
-    return static_cast<int>(
-        std::count_if(commands.begin(), commands.end(), [](const Switch& c) { return !c.on; }));
-}
-
 }  // namespace
 
 TEST_CASE("of two like loads one is booked as stopped, and the other is not called disobedient") {

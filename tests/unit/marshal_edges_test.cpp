@@ -14,13 +14,6 @@ using namespace ampmarshal::stand;
 
 namespace {
 
-/// Starts hard and at once, without a fan before it.
-Load motor(const std::string& id, int rank, double start_a, double running_a, LegSet legs = LegSet(Leg::l1)) {
-    Load load = resistive(id, rank, running_a, legs);
-    load.stages = {{"motor", start_a, 500ms, running_a, 1s}};
-    return load;
-}
-
 int changes(std::span<const Action> actions) {
     return static_cast<int>(std::count_if(actions.begin(), actions.end(), [](const Action& action) {
         return std::holds_alternative<LoadChanged>(action);
