@@ -191,4 +191,8 @@ class Stand {
     std::vector<bool> on_;
 };
 
+inline double start_headroom_a(const Stand& s) {
+    return s.marshal.limits()[0].start_headroom_a;
+}
+
 }  // namespace ampmarshal::stand

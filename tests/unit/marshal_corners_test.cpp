@@ -9,14 +9,6 @@
 
 using namespace ampmarshal::stand;
 
-namespace {
-
-double start_headroom_a(const Stand& s) {
-    return s.marshal.limits()[0].start_headroom_a;
-}
-
-}  // namespace
-
 // --- which load it was ---
 
 TEST_CASE("a compressor that surely left its fan on is accused if the fan does not stop") {

@@ -41,10 +41,6 @@ struct IdleTwins : Stand {
     }
 };
 
-double start_headroom_a(const Stand& s) {
-    return s.marshal.limits()[0].start_headroom_a;
-}
-
 }  // namespace
 
 TEST_CASE("of two alike, the one whose own meter rises is the one that runs") {
