@@ -48,6 +48,7 @@ struct Track {
     bool stuck = false;                   ///< stays on whatever it is told: counted, never relied on to stop
     bool heard = false;                   ///< its switch has spoken since the link came up
     bool asserted = false;                ///< its switch was told what it should be since the link came up
+    Instant repeats_until{};              ///< each repeat of its last command moves this on: see tell_again
     std::optional<bool> advised{};        ///< while only observing: what we would have commanded last
     std::size_t settled = 0;              ///< stages that run
     bool sure = false;                    ///< nobody else can have been what was booked to it
@@ -173,6 +174,7 @@ struct Marshal::Core {
     void handle(const Tick&) {}
     PerLeg<double> held_a(const MeterSample* next) const;
     void advance_images(Instant at, const PerLeg<double>& held_a);
+    bool tell_again(LoadIndex i);
     void told_off_in_vain(LoadIndex i, double drawn_a);
     void assert_switches();
     void ask_the_mute_again();

@@ -548,6 +548,7 @@ void Marshal::Core::switch_on(LoadIndex i) {
     track.settles_at.reset();
     track.reported.reset();
     track.asked_again = 0;
+    track.repeats_until = {};
     for (Leg leg : all_legs)
         track.granted_at_a[leg] = legs[leg].watch.now_a();
     track.unknown_at_a = unknown_a(load.legs.first());
@@ -577,6 +578,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.asked_again.reset();
     if (load.reports_switch || any_dead() || !track.relief) track.asked_again = 0;  // nothing shows it heard
     track.asserted = true;
+    track.repeats_until = {};
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
     track.settled = 0;

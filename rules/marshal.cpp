@@ -17,6 +17,8 @@ constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a comma
 constexpr int repeated_max = 3;            ///< a command is repeated so often at that pace,
 constexpr Duration asks_slowly = 5min;     ///< and then at this one, as long as it is mute and its load idle
 constexpr Duration off_for_sure = 10s;     ///< a contact that flaps has said "off" for so long
+constexpr Duration repeat_costs = 150s;    ///< whoever was told the same again is not told it for ever:
+constexpr Duration repeats_cost_at_most = 15min;  ///< six times at once, and then as often as that time passes
 
 Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
@@ -249,12 +251,23 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     }
 }
 
+/// A switch is told once more what it was told last: the message may have been lost. There are many reasons to
+/// do so, each with a pace of its own; where they come together, a switch is spared what it must have heard.
+bool Marshal::Core::tell_again(LoadIndex i) {
+    Track& track = tracks[i];
+    const Instant until = std::max(track.repeats_until, now) + repeat_costs;
+    if (rig.observing || until > now + repeats_cost_at_most) return false;
+    track.repeats_until = until;
+    actions.push_back(Switch{i, track.on, track.reason, false});
+    return true;
+}
+
 /// It is on although it was told off. The message may have been lost, so it is told again a few times.
 void Marshal::Core::told_off_in_vain(LoadIndex i, double drawn_a) {
     Track& track = tracks[i];
     if (track.offs_repeated >= repeated_max) return call_stuck(i, drawn_a);
     ++track.offs_repeated;
-    actions.push_back(Switch{i, false, track.reason, false});
+    tell_again(i);
     track.switched_at = now;
 }
 
@@ -332,6 +345,7 @@ void Marshal::Core::handle(const OperatorRequest& event) {
             track.offs_repeated = 0;
             track.asserted = false;  // told again to be off, and heard again, before anything else
             track.heard = false;
+            track.repeats_until = {};
             unsettle(event.load);
             expect_fall(event.load, drawn_a);
             clear(AlertKind::stall, event.load);
@@ -422,10 +436,10 @@ void Marshal::Core::assert_switches() {
         if (off && !draws_by_own_meter(i)) track.offs_repeated = 0;
         if (!track.asserted && (!track.on || !any_silent())) {
             if (track.on) track.reason = {.kind = ReasonKind::fits};
+            if (!rig.observing && !tell_again(i)) continue;
             track.asserted = true;
             track.switched_at = now;
             if (adjustable(i)) actions.push_back(Adjust{i, setting_a(i), track.reason, false});
-            if (!rig.observing) actions.push_back(Switch{i, track.on, track.reason, false});
         }
         const Duration wait = loads[i].reports_switch ? switch_answer : loads[i].switch_latency;
         if (track.asserted && now - track.switched_at >= wait) track.heard = true;
@@ -440,13 +454,11 @@ void Marshal::Core::ask_the_mute_again() {
     for (LoadIndex i : by_rank) {
         Track& track = tracks[i];
         if (track.settled > 0 || track.reported) track.asked_again.reset();  // it has heard
-        if (track.stuck || !track.asked_again || rig.observing) continue;
+        if (track.stuck || !track.asked_again) continue;
         const int in_vain = *track.asked_again - (loads[i].reports_switch || !track.on ? repeated_max : 0);
         const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
                                              : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;
-        if (now - track.switched_at < asks_at) continue;
-        ++*track.asked_again;
-        actions.push_back(Switch{i, track.on, track.reason, false});
+        if (now - track.switched_at >= asks_at && tell_again(i)) ++*track.asked_again;
     }
 }
 

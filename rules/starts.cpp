@@ -858,9 +858,9 @@ void Marshal::Core::check_reliefs() {
             continue;
         }
         if (now >= relief.counts_until && !relief.obeyed && !relief.told_again && link_up) {
-            relief.told_again = true;  // the message may have been lost
+            relief.told_again = true;
             relief.judged_at = now + reaction + judged_later;
-            actions.push_back(Switch{i, false, track.reason, false});
+            tell_again(i);
         }
         if (now < relief.judged_at || silent(leg)) continue;
         const bool judged = disobeys(i);

@@ -188,10 +188,12 @@ void Judge::changed(const Mischief::Change& change) {
         case FaultKind::broker_gone:
         case FaultKind::daemon_killed:
             while_it_lasts(everywhere, reconnects + settles_);
-            // The next one does not know what it drew, so nothing shows that it goes on.
-            for (const Seen& load : loads_)
+            // The next one knows neither what it drew, so nothing shows that it goes on, nor what it was told.
+            for (Seen& load : loads_) {
                 if (!change.begins && load.sticks_until)
                     excuse("relay stuck on", load.plan->legs, *load.sticks_until + settles_);
+                if (fault.kind == FaultKind::daemon_killed) load.same_commands.clear();
+            }
             break;
         // Until it counts as silent the last reading stands; then everything is counted at its worst.
         case FaultKind::meter_silent:

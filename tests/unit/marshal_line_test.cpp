@@ -327,6 +327,26 @@ TEST_CASE("what was told to stop while the supply was away is told again when it
     CHECK(s.on(0));
 }
 
+TEST_CASE("a switch is not told the same without end, however many reasons there are to tell it again") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 40)}));
+    s.voltage_v = 120;
+    s.settle(1, 5s);
+    int told = 0;
+    for (int supply = 0; supply < 40; ++supply) {
+        s.voltage_v = 0;
+        told += offs(s.read(0, 7s));
+        s.voltage_v = 120;
+        told += offs(s.read(1, 8s));
+    }
+    CHECK(told >= 5);
+    CHECK(told <= 10);
+    s.read(1, 15min);
+    s.voltage_v = 0;
+    s.read(0, 7s);
+    s.voltage_v = 120;
+    CHECK(offs(s.read(1, 8s)) == 1);
+}
+
 TEST_CASE("what is told to stop while the supply is away is told again, as nothing shows whether it heard") {
     const Duration away = GENERATE(60s, 3s);
     CAPTURE(away);
