@@ -1,6 +1,8 @@
 // The inside of the Marshal, shared by the files that implement it and by nobody else.
 // marshal.cpp takes events and keeps the books (meters, switches, demand, images), and offers the views.
-// starts.cpp explains steps on the legs by loads: started, settled, stalled, stopped, disobeyed.
+// starts.cpp explains steps on the legs by loads: started, settled, stopped (hypotheses.h: what could it be).
+// stalls.cpp says when a start has failed, and of whom.
+// obedience.cpp tells switches again what may have been lost, and judges who does not do as it was told.
 // worst_case.cpp turns the books into a Prospect.
 // decide.cpp sheds what must go and grants what may start.
 // calm.cpp says when that need not be looked at again.
@@ -174,11 +176,6 @@ struct Marshal::Core {
     void handle(const Tick&) {}
     PerLeg<double> held_a(const MeterSample* next) const;
     void advance_images(Instant at, const PerLeg<double>& held_a);
-    bool tell_again(LoadIndex i);
-    void told_off_in_vain(LoadIndex i, double drawn_a);
-    void assert_switches();
-    void ask_the_mute_again();
-    void tell_the_unwilling_again();
     void take_over(LoadIndex i, const Core& old, LoadIndex was,
                    std::span<const std::optional<SourceIndex>> sources);
     void rest_everything();
@@ -207,7 +204,6 @@ struct Marshal::Core {
     bool standing(LoadIndex i) const;
     bool start_in_flight(LoadIndex i) const;
     bool stop_in_flight() const;
-    bool listening() const;
     double total_run_a(LoadIndex i) const;
 
     // voltage.cpp
@@ -224,8 +220,6 @@ struct Marshal::Core {
 
     // starts.cpp
     void explain(Leg leg, const Step& step, bool whole);
-    void check_stall(Leg leg, double excess_a, Instant began);
-    void stall(LoadIndex i, double excess_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);
@@ -242,29 +236,42 @@ struct Marshal::Core {
     void doubt_own_meters(Leg leg);
     bool overbooked(Leg leg) const;
     double most_booked_a(Leg leg) const;
-    bool disobeys(LoadIndex i) const;
     double unbooked_a(Leg leg, double flowing_a) const;
     double unknown_a(Leg leg) const;
     void note_perhaps();
     bool perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const;
-    void check_reliefs();
-    void check_due();
-    void expect_fall(LoadIndex i, double drawn_a);
-    void call_stuck(LoadIndex i, double drawn_a);
-    void retry_stalled();
+    bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
+    void rest_unknown(Leg leg, double fall_a);
+    void rest_unheard(LoadIndex i, Instant began);
+    bool came_with_supply(Leg leg, const Step& step) const;
+    bool foretell(Leg leg, double change_a, Instant since);
+
+    // stalls.cpp
     bool may_start_to(LoadIndex i, Leg leg, double excess_a) const;
     bool may_stall_at(LoadIndex i, Leg leg, double excess_a) const;
     bool may_be_locked(LoadIndex i, double excess_a, const Step& step) const;
     Duration stall_after(LoadIndex i, Leg leg) const;
     Duration hold_open(Leg leg, double excess_a) const;
-    bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
-    void rest_unknown(Leg leg, double fall_a);
-    bool may_be_start(Leg leg, const Step& step) const;
-    void rest_unheard(LoadIndex i, Instant began);
-    bool came_with_supply(Leg leg, const Step& step) const;
-    bool still_flows(Leg leg, const Step& step);
-    bool foretell(Leg leg, double change_a, Instant since);
     bool explains(Leg leg) const;
+    void check_stall(Leg leg, double excess_a, Instant began);
+    void stall(LoadIndex i, double excess_a);
+    void retry_stalled();
+    void check_due();
+
+    // obedience.cpp
+    bool tell_again(LoadIndex i);
+    void told_off_in_vain(LoadIndex i, double drawn_a);
+    void assert_switches();
+    void ask_the_mute_again();
+    void tell_the_unwilling_again();
+    bool listening() const;
+    void tell_all_again();
+    void expect_fall(LoadIndex i, double drawn_a);
+    void check_reliefs();
+    bool may_be_start(Leg leg, const Step& step) const;
+    bool still_flows(Leg leg, const Step& step);
+    bool disobeys(LoadIndex i) const;
+    void call_stuck(LoadIndex i, double drawn_a);
 
     // own_meter.cpp
     void handle_own(const MeterSample& event);
@@ -306,7 +313,6 @@ struct Marshal::Core {
     void shed_what_must_go();
     bool withdraw_unused(Prospect& p);
     void walk_and_shed(Prospect& p, bool with_steady);
-    void tell_all_again();
     ReasonKind shed_kind(const Prospect& before, const Misfit& why) const;
     /// What a load that waits would join.
     struct Company {

@@ -17,11 +17,8 @@ constexpr Duration considers_every = 200ms;
 constexpr Duration cools_for = 20s;        ///< room that is made may take this long to let a hot image cool
 constexpr Duration confirmed_within = 3s;  ///< beyond the reaction time, for room that is being made
 constexpr Duration calm_for = 10s;         ///< an overload is over when nothing has been too much for so long
-constexpr Duration told_all_again_after = 5s;    ///< while there is an overload, and nothing is left to shed;
-constexpr Duration told_all_again_every = 2min;  ///< each time four times as late, up to this ...
-constexpr Duration told_all_forgotten_after = 10min;  ///< ... and soon again after so long without
-constexpr Duration lasting_run = 10min;  ///< a load that was shed after less than this was back too soon
-constexpr int sheds_in_a_row_max = 4;    ///< the wait doubles so often at most
+constexpr Duration lasting_run = 10min;    ///< a load that was shed after less than this was back too soon
+constexpr int sheds_in_a_row_max = 4;      ///< the wait doubles so often at most
 
 bool take_turns(const Load& a, const Load& b) {
     return !a.rotation.empty() && a.rotation == b.rotation;
@@ -216,18 +213,6 @@ void Marshal::Core::walk_and_shed(Prospect& p, bool with_steady) {
     if (!why) return;
     raise(AlertKind::overload, std::nullopt, reason_of(*why));
     tell_all_again();
-}
-
-/// There is too much, and nothing is left to shed. Whatever it is, it may be a load that has not heard, also
-/// one that was thought not to obey; unless it is over at once, as a spike is.
-void Marshal::Core::tell_all_again() {
-    if (!too_much_since) too_much_since = now;
-    if (now - *too_much_since < told_all_again_after || (tells_all_at && now < *tells_all_at)) return;
-    for (Track& track : tracks)
-        if (!track.on && now - track.switched_at >= told_all_again_after) track.asserted = false;
-    const bool again = tells_all_at && now - *tells_all_at < told_all_forgotten_after;
-    tells_all_after = again ? std::min(4 * tells_all_after, told_all_again_every) : 4 * told_all_again_after;
-    tells_all_at = now + tells_all_after;
 }
 
 std::optional<LoadIndex> Marshal::Core::start_under_way() const {

@@ -11,14 +11,7 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained switch states arrive first
-constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr Duration feedback_settles = 1s;  ///< feedback this soon after a command may be older than it
-constexpr int repeated_max = 3;            ///< a command is repeated so often at that pace,
-constexpr Duration asks_slowly = 5min;     ///< and then at this one, as long as it is mute and its load idle
-constexpr Duration off_for_sure = 10s;     ///< a contact that flaps has said "off" for so long
-constexpr Duration repeat_costs = 150s;    ///< whoever was told the same again is not told it for ever:
-constexpr Duration repeats_cost_at_most = 15min;  ///< six times at once, and then as often as that time passes
 
 Instant instant_of(const Event& event) {
     return std::visit([](const auto& e) { return e.at; }, event);
@@ -109,11 +102,6 @@ bool Marshal::Core::stop_in_flight() const {
     return std::any_of(tracks.begin(), tracks.end(), [&](const Track& track) {
         return track.settles_at && now < *track.settles_at && !(track.relief && track.relief->seen);
     });
-}
-
-/// The link is just up, and the meters have not had the time to speak.
-bool Marshal::Core::listening() const {
-    return now - link_up_at < feedback_grace && any_silent();
 }
 
 double Marshal::Core::total_run_a(LoadIndex i) const {
@@ -249,26 +237,6 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     } else if (!track.on && !track.stuck) {
         told_off_in_vain(event.load, track.drawn_a);
     }
-}
-
-/// A switch is told once more what it was told last: the message may have been lost. There are many reasons to
-/// do so, each with a pace of its own; where they come together, a switch is spared what it must have heard.
-bool Marshal::Core::tell_again(LoadIndex i) {
-    Track& track = tracks[i];
-    const Instant until = std::max(track.repeats_until, now) + repeat_costs;
-    if (rig.observing || until > now + repeats_cost_at_most) return false;
-    track.repeats_until = until;
-    actions.push_back(Switch{i, track.on, track.reason, false});
-    return true;
-}
-
-/// It is on although it was told off. The message may have been lost, so it is told again a few times.
-void Marshal::Core::told_off_in_vain(LoadIndex i, double drawn_a) {
-    Track& track = tracks[i];
-    if (track.offs_repeated >= repeated_max) return call_stuck(i, drawn_a);
-    ++track.offs_repeated;
-    tell_again(i);
-    track.switched_at = now;
 }
 
 void Marshal::Core::handle(const SourceChanged& event) {
@@ -424,53 +392,6 @@ void Marshal::Core::handle(const LinkChanged& event) {
     // What an earlier life was taught may have departed already.
     for (LoadIndex i = 0; link_up && i < loads.size(); ++i)
         tell_departure(i);
-}
-
-/// After the link came up every switch is told once what it should be. Off at once; on only when the meters
-/// are heard and everything that is on has passed the worst case.
-void Marshal::Core::assert_switches() {
-    if (now - link_up_at < feedback_grace) return;
-    for (LoadIndex i : by_rank) {
-        Track& track = tracks[i];
-        const bool off = track.reported_off_at && now - *track.reported_off_at >= off_for_sure;
-        if (off && !draws_by_own_meter(i)) track.offs_repeated = 0;
-        if (!track.asserted && (!track.on || !any_silent())) {
-            if (track.on) track.reason = {.kind = ReasonKind::fits};
-            if (!rig.observing && !tell_again(i)) continue;
-            track.asserted = true;
-            track.switched_at = now;
-            if (adjustable(i)) actions.push_back(Adjust{i, setting_a(i), track.reason, false});
-        }
-        const Duration wait = loads[i].reports_switch ? switch_answer : loads[i].switch_latency;
-        if (track.asserted && now - track.switched_at >= wait) track.heard = true;
-    }
-}
-
-/// The one message may have been lost that granted a load, whose start is reserved and may come at any time,
-/// or that took the permit from an idle one, where no meter shows whether it was heard. Nor does one while
-/// the supply is away: what is told to stop then is told again even if its switch never says anything. A
-/// relay that hears nothing for a while must not leave its load waiting for ever.
-void Marshal::Core::ask_the_mute_again() {
-    for (LoadIndex i : by_rank) {
-        Track& track = tracks[i];
-        if (track.settled > 0 || track.reported) track.asked_again.reset();  // it has heard
-        if (track.stuck || !track.asked_again) continue;
-        const int in_vain = *track.asked_again - (loads[i].reports_switch || !track.on ? repeated_max : 0);
-        const Duration asks_at = in_vain < 0 ? (*track.asked_again + 1) * switch_answer
-                                             : repeated_max * switch_answer + (in_vain + 1) * asks_slowly;
-        if (now - track.switched_at >= asks_at && tell_again(i)) ++*track.asked_again;
-    }
-}
-
-/// What a switch says right after a command may be older than that. Where nothing else follows it was its
-/// answer.
-void Marshal::Core::tell_the_unwilling_again() {
-    for (LoadIndex i : by_rank) {
-        const Track& track = tracks[i];
-        if (!unwilling(i) || !track.asserted || rig.observing) continue;
-        if (now - track.switched_at < switch_answer) continue;
-        told_off_in_vain(i, track.drawn_a);
-    }
 }
 
 // --- the public face ---

@@ -188,7 +188,8 @@ void Judge::changed(const Mischief::Change& change) {
         case FaultKind::broker_gone:
         case FaultKind::daemon_killed:
             while_it_lasts(everywhere, reconnects + settles_);
-            // The next one knows neither what it drew, so nothing shows that it goes on, nor what it was told.
+            // The next one knows neither what it drew, so nothing shows that it goes on, nor what it was
+            // told.
             for (Seen& load : loads_) {
                 if (!change.begins && load.sticks_until)
                     excuse("relay stuck on", load.plan->legs, *load.sticks_until + settles_);
