@@ -19,6 +19,7 @@
 #include <string>
 #include <vector>
 
+#include "rules/hypotheses.h"
 #include "rules/impedance.h"
 #include "rules/learned_starts.h"
 #include "rules/leg_watch.h"
@@ -220,6 +221,9 @@ struct Marshal::Core {
 
     // starts.cpp
     void explain(Leg leg, const Step& step, bool whole);
+    double news_a(Leg leg, const Step& step) const;
+    bool can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
+    void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);

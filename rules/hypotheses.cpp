@@ -179,13 +179,22 @@ const Hypothesis* Hypotheses::better_by_peak(const Hypothesis& best, double seen
     return better;
 }
 
-bool Hypotheses::two_starts_make(double seen_a, bool slow_meter) const {
+bool Hypotheses::two_starts_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but) const {
+    const auto counts = [&](const Hypothesis& h) { return h.rise_a > 0 && h.load != but; };
     for (const Hypothesis& a : *this)
         for (const Hypothesis& b : *this)
-            if (a.load != b.load && (a.in_flight || slow_meter) &&
+            if (a.load != b.load && counts(a) && counts(b) && (a.in_flight || slow_meter) &&
                 distance(seen_a, a.rise_a + b.rise_a) <= clearly_closer)
                 return true;
     return false;
+}
+
+bool Hypotheses::hidden_by_start(const Hypothesis& stop, double seen_a) const {
+    return stop.in_flight && stop.rise_a < 0 && seen_a > 0 &&
+           std::any_of(begin(), end(), [&](const Hypothesis& start) {
+               return start.rise_a > 0 && start.load != stop.load &&
+                      distance(seen_a, start.rise_a + stop.rise_a) <= 1;
+           });
 }
 
 bool Hypotheses::commanded_may_make(const Hypothesis& stranger, double seen_a) const {

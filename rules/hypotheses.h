@@ -21,6 +21,8 @@ inline constexpr double match_least_a = 0.8;     ///< ... or this, whichever is 
 inline constexpr double wide_match_share = 0.5;  ///< for a start that was just commanded and has no rival
 inline constexpr double peak_share = 1.4;  ///< a healthy peak is at most this much above the expected one ...
 inline constexpr double peak_slack_a = 2.0;  ///< ... plus this
+/// A healthy start is over between two readings that are further apart (0.1 to 0.5 s: common practice).
+inline constexpr Duration slow_for_starts = std::chrono::milliseconds(500);
 
 /// One explanation of a step: this load gains or loses stages.
 struct Hypothesis {
@@ -89,8 +91,11 @@ class Hypotheses {
     const Hypothesis* better_by_peak(const Hypothesis& best, double seen_a) const;
 
     /// Could two healthy starts have come to this together? One of them was just commanded, unless the meter
-    /// is so slow that any two may fall between its readings.
-    bool two_starts_make(double seen_a, bool slow_meter) const;
+    /// is so slow that any two may fall between its readings. None of them is that of `but`.
+    bool two_starts_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but = {}) const;
+
+    /// Was it told to stop, and may have done so while another load's start made up for it?
+    bool hidden_by_start(const Hypothesis& stop, double seen_a) const;
 
     /// A stranger's start, where one that was commanded may just be smaller than it used to be, or, beside
     /// another's, comes to as much.

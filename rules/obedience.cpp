@@ -5,7 +5,6 @@
 #include <algorithm>
 
 #include "rules/core.h"
-#include "rules/hypotheses.h"
 
 namespace ampmarshal::rules {
 

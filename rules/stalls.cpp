@@ -4,7 +4,6 @@
 #include <algorithm>
 
 #include "rules/core.h"
-#include "rules/hypotheses.h"
 
 namespace ampmarshal::rules {
 
@@ -15,8 +14,6 @@ using namespace std::chrono_literals;
 constexpr double run_up_share = 1.5;   ///< a start that is over draws less than its peak by more than this
 constexpr double nothing_share = 0.1;  ///< of its running current: who draws less has not started
 constexpr Duration try_again_after = 5min;
-constexpr Duration slow_for_starts =
-    500ms;  ///< a healthy start is over between two readings (0.1 to 0.5 s: common practice)
 
 }  // namespace
 

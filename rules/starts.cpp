@@ -8,7 +8,6 @@
 #include <utility>
 
 #include "rules/core.h"
-#include "rules/hypotheses.h"
 
 namespace ampmarshal::rules {
 
@@ -89,11 +88,44 @@ bool Marshal::Core::came_with_supply(Leg leg, const Step& step) const {
     return step.rise_a() > 0 && back_at && step.began - *back_at <= back_within;
 }
 
+/// What of the step is not told already, by a load's own meter or the other leg.
+double Marshal::Core::news_a(Leg leg, const Step& step) const {
+    return step.rise_a() - legs[leg].told_a;
+}
+
+/// Is this start, that nobody else was let make, surely this load's?
+bool Marshal::Core::can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h,
+                                    double rise_a) const {
+    return h.in_flight ||
+           !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load) ||
+             all.two_starts_make(rise_a, rig.timing.meter_period[leg] >= slow_for_starts, h.load));
+}
+
+/// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
+/// own.
+void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
+                         double own_a) {
+    const double rise_a = news_a(leg, step);
+    if (loads[h.load].legs.count() == 2)
+        foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg]);
+    if (h.rise_a > 0) {
+        const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
+        accept_rise(h.load, h.settled_after, own_a, step);
+        note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
+    } else {
+        accept_fall(h.load, h.settled_after, -h.rise_a);
+        leave_unknown(leg, -rise_a, step.began, h.load);
+        tracks[h.load].surely_fell = stops(h, rise_a) && !all.rivals(h, rise_a);
+        for (const Hypothesis& other : all)
+            if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
+    }
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
     const Duration period = rig.timing.meter_period[leg];
     const double told_a = legs[leg].told_a;
-    const double rise_a = step.rise_a() - told_a;
+    const double rise_a = news_a(leg, step);
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         if (!loads[i].legs.contains(leg) || other_leg_denies(i, leg, step.began)) continue;
@@ -107,21 +139,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         else if (tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
     }
-    const auto book = [&](const Hypothesis& h, double own_a) {
-        if (loads[h.load].legs.count() == 2) foretell(other_than(leg), own_a, step.began - period);
-        if (h.rise_a > 0) {
-            const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
-            accept_rise(h.load, h.settled_after, own_a, step);
-            note_sure(h.load, so_far && (h.in_flight ||
-                                         !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load))));
-        } else {
-            accept_fall(h.load, h.settled_after, -h.rise_a);
-            leave_unknown(leg, -rise_a, step.began, h.load);
-            tracks[h.load].surely_fell = stops(h, rise_a) && !all.rivals(h, rise_a);
-            for (const Hypothesis& other : all)
-                if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
-        }
-    };
+    const auto book = [&](const Hypothesis& h, double own_a) { this->book(leg, step, all, h, own_a); };
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.
     const Hypothesis* best = all.single(rise_a, true, match_share);
     if (const auto* other = best && rise_a > 0 ? all.better_by_peak(*best, rise_a) : nullptr) best = other;
@@ -137,10 +155,12 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         best = nullptr;
     if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
+    for (const Hypothesis& stop : all)
+        if (!(best && best->in_flight) && all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
-        if (best->rise_a > 0 && whole)
+        if (best->rise_a > 0 && whole && can_be_no_other(leg, all, *best, rise_a))
             learn(best->load, best->settled_after, step, period, legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {

@@ -320,3 +320,28 @@ TEST_CASE("what was learned of a supply's impedance is handed on where the rig i
         CHECK(next.marshal.impedance_ohm(Leg::l1).has_value() == (present == 0));
     }
 }
+
+TEST_CASE("nothing is learned from a start that two other loads may have made together") {
+    const bool rivals = GENERATE(true, false);
+    CAPTURE(rivals);
+    std::vector<Load> loads{resistive("heater", 1, 4)};
+    if (rivals) {
+        loads.push_back(air_conditioner("front", 2, 30, 10));
+        loads.push_back(air_conditioner("rear", 3, 30, 10));
+    }
+    Rig rig = rig_of({breaker(100)}, loads);
+    rig.timing.meter_period[Leg::l1] = 1s;
+    rig.timing.stale_after[Leg::l1] = 3s;
+    Stand s(rig);
+    s.settle(1, 300s);
+    const double before_a = start_headroom_a(s);
+    const auto read = [&](double current_a, double peak_a) {
+        for (int second = 0; second < 4; ++second) {
+            s.now += 1s;
+            s.send(MeterSample{s.now, Leg::l1, current_a, second == 0 ? peak_a : current_a});
+        }
+    };
+    read(5, 7.5);
+    read(1, 1);
+    CHECK((start_headroom_a(s) < before_a - 1) == !rivals);
+}

@@ -570,3 +570,23 @@ TEST_CASE("a load that is told to stop and was not known to run does not hide wh
     s.read(1.7 + 5.8, 1s);
     CHECK(s.on(0));  // for the second, of lower rank, would leave
 }
+
+TEST_CASE("a stop that another load's start may have hidden accuses nobody") {
+    Stand s(rig_of({breaker(50)}, {resistive("water", 1, 10), resistive("small", 2, 6)}));
+    s.settle(1, 30s);
+    s.read(7, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    REQUIRE_FALSE(s.on(1));
+    s.read(10.4, 30s);  // the water heater's thermostat closed in that moment
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("a start that is too small to have hidden the stop does not excuse who runs on") {
+    Stand s(rig_of({breaker(50)}, {resistive("water", 1, 8), resistive("small", 2, 6)}));
+    s.settle(1, 30s);
+    s.read(7, 5s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(15, 30s);
+    CHECK(s.alert("disobedience"));
+}
