@@ -92,6 +92,8 @@ struct Track {
     int stalls = 0;                        ///< since it last ran
 };
 
+void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track);
+
 /// Counts how long something has been so. It runs back at a quarter of its speed, so that flapping cannot put
 /// off what follows from it.
 class Persistence {

@@ -179,14 +179,43 @@ const Hypothesis* Hypotheses::better_by_peak(const Hypothesis& best, double seen
     return better;
 }
 
-bool Hypotheses::two_starts_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but) const {
-    const auto counts = [&](const Hypothesis& h) { return h.rise_a > 0 && h.load != but; };
-    for (const Hypothesis& a : *this)
-        for (const Hypothesis& b : *this)
-            if (a.load != b.load && counts(a) && counts(b) && (a.in_flight || slow_meter) &&
-                distance(seen_a, a.rise_a + b.rise_a) <= clearly_closer)
-                return true;
-    return false;
+const Hypothesis* Hypotheses::softer(const Hypothesis& best, double seen_a,
+                                     const std::vector<Load>& loads) const {
+    const Load& load = loads[best.load];
+    if (!best.in_flight || !load.starts_hard() || best.settled_after < load.stages.size()) return nullptr;
+    const Hypothesis* softer = nullptr;
+    for (const Hypothesis& h : *this) {
+        if (h.load == best.load || h.rise_a <= 0 || !h.alone || loads[h.load].starts_hard()) continue;
+        const double own = distance(seen_a, h.rise_a);
+        if (clearly_closer_than(own, distance(seen_a, (softer ? softer : &best)->rise_a))) softer = &h;
+    }
+    return softer;
+}
+
+const Hypothesis* Hypotheses::only_part(const Hypothesis& best, double seen_a) const {
+    const double whole = distance(seen_a, best.rise_a);
+    const auto part_beside = [&](const Hypothesis& part, const Hypothesis& other) {
+        const double together = distance(seen_a, part.rise_a + other.rise_a);
+        return other.load != best.load && other.rise_a > 0 && other.alone && together <= 1 &&
+               !clearly_closer_than(whole, together);
+    };
+    const auto found = std::find_if(begin(), end(), [&](const Hypothesis& part) {
+        return part.load == best.load && part.rise_a > 0 && part.settled_after < best.settled_after &&
+               std::any_of(begin(), end(), [&](const Hypothesis& other) { return part_beside(part, other); });
+    });
+    return found == end() ? nullptr : found;
+}
+
+bool Hypotheses::two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but) const {
+    const auto make = [&](const Hypothesis& start, const Hypothesis& other) {
+        return start.rise_a > 0 && other.load != start.load && other.load != but &&
+               (slow_meter || (start.in_flight && other.rise_a > 0)) &&
+               distance(seen_a, start.rise_a + other.rise_a) <= clearly_closer;
+    };
+    return std::any_of(begin(), end(), [&](const Hypothesis& start) {
+        return start.load != but &&
+               std::any_of(begin(), end(), [&](const auto& other) { return make(start, other); });
+    });
 }
 
 bool Hypotheses::hidden_by_start(const Hypothesis& stop, double seen_a) const {

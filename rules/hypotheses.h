@@ -90,9 +90,18 @@ class Hypotheses {
     /// not.
     const Hypothesis* better_by_peak(const Hypothesis& best, double seen_a) const;
 
-    /// Could two healthy starts have come to this together? One of them was just commanded, unless the meter
-    /// is so slow that any two may fall between its readings. None of them is that of `but`.
-    bool two_starts_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but = {}) const;
+    /// A load that was just commanded has its hard start behind it if this was it. Another load, which starts
+    /// softly and comes clearly closer.
+    const Hypothesis* softer(const Hypothesis& best, double seen_a, const std::vector<Load>& loads) const;
+
+    /// A load seems to have gone through several stages in one step. Only the first of them, if those come as
+    /// close beside another load's start: then the rest is still to come.
+    const Hypothesis* only_part(const Hypothesis& best, double seen_a) const;
+
+    /// Could two loads that are well have come to this together? Both started, and one of them was just
+    /// commanded; or the meter is so slow that any start and any other start or stop may fall between its
+    /// readings. None of them is `but`.
+    bool two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but = {}) const;
 
     /// Was it told to stop, and may have done so while another load's start made up for it?
     bool hidden_by_start(const Hypothesis& stop, double seen_a) const;

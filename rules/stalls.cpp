@@ -72,10 +72,13 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const LegWatch& watch = legs[leg].watch;
     // Something smaller may have started before it, in the same movement.
     const Duration lasted = now - watch.half_up_since();
+    const bool slow = rig.timing.meter_period[leg] >= slow_for_starts;
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
-        if (!loads[i].legs.contains(leg) || !standing(i)) continue;
+        if (!loads[i].legs.contains(leg)) continue;
+        if (slow) add_falls(healthy, loads[i], i, track);
+        if (!standing(i)) continue;
         // One that was just switched on may have tapered off, and draw no more than this.
         if (track.stage_due && !loads[i].starts_hard() && excess_a <= usual(i).running_a()) return;
         // A fan that was lost in the noise, or not told from another's, may run already.
@@ -87,7 +90,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
     if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
     if (healthy.any_match(excess_a)) return;
-    if (healthy.two_starts_make(excess_a, rig.timing.meter_period[leg] >= slow_for_starts)) return;
+    if (healthy.two_make(excess_a, slow)) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < loads.size(); ++i) {

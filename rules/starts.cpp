@@ -23,6 +23,9 @@ bool guessed_start(const Hypothesis& h, const Hypothesis& beside) {
     return h.rise_a > 0 && !h.in_flight && !(beside.rise_a > 0 && beside.in_flight);
 }
 
+}  // namespace
+
+/// What it would be if this load stopped, or left only its fan running.
 void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
     if (track.relief && !(track.relief->seen && track.relief->amid_rise)) {
         all.add({i, track.on ? track.settled : 0, -track.relief->drawn_a, true});
@@ -35,8 +38,6 @@ void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& trac
         all.add({i, 1, -track.drawn_a * last_share, false});
     }
 }
-
-}  // namespace
 
 /// A load of 240 V moves both legs. Has the other one been read since then, and stays where it was?
 bool Marshal::Core::other_leg_denies(LoadIndex i, Leg leg, Instant since) const {
@@ -96,9 +97,8 @@ double Marshal::Core::news_a(Leg leg, const Step& step) const {
 /// Is this start, that nobody else was let make, surely this load's?
 bool Marshal::Core::can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h,
                                     double rise_a) const {
-    return h.in_flight ||
-           !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load) ||
-             all.two_starts_make(rise_a, rig.timing.meter_period[leg] >= slow_for_starts, h.load));
+    return h.in_flight || !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load) ||
+                            all.two_make(rise_a, rig.timing.meter_period[leg] >= slow_for_starts, h.load));
 }
 
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
@@ -143,6 +143,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     // What was just commanded is far likelier than what happens by itself: first one such load, then several.
     const Hypothesis* best = all.single(rise_a, true, match_share);
     if (const auto* other = best && rise_a > 0 ? all.better_by_peak(*best, rise_a) : nullptr) best = other;
+    if (const auto* other = best ? all.softer(*best, rise_a, loads) : nullptr) best = other;
     if (!best && all.told_to_stop_make(rise_a)) {
         for (const Hypothesis& h : all)
             if (h.in_flight && h.rise_a < 0) book(h, h.rise_a);
@@ -160,6 +161,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
+        if (const auto* part = all.only_part(*best, rise_a)) return book(*part, part->rise_a);
         if (best->rise_a > 0 && whole && can_be_no_other(leg, all, *best, rise_a))
             learn(best->load, best->settled_after, step, period, legs[leg].holds_peaks);
         book(*best, rise_a);

@@ -571,3 +571,53 @@ TEST_CASE("what may be a charger that was just switched on and has tapered off i
     s.read(4.5, 10s);
     CHECK(s.alert("disobedience") == !charges);
 }
+
+namespace {
+
+/// An air conditioner on a meter that sees no peak of a start, and perhaps an appliance that nobody controls.
+struct SlowMeter {
+    explicit SlowMeter(bool appliance) : s(rig(appliance)) {
+        s.send(LinkChanged{s.now, true});
+        read(1, 200s);
+        REQUIRE(s.on(0));
+    }
+
+    static Rig rig(bool appliance) {
+        std::vector<Load> loads{air_conditioner("front", 1, 36, 8.8)};
+        if (appliance) loads.push_back(observed("oven", 7.1));
+        Rig rig = rig_of({breaker(100)}, std::move(loads));
+        rig.timing.meter_period[Leg::l1] = 1s;
+        rig.timing.stale_after[Leg::l1] = 3s;
+        return rig;
+    }
+
+    void read(double current_a, Duration for_ = 4s) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.now += 1s;
+            s.send(MeterSample{s.now, Leg::l1, current_a});
+        }
+    }
+
+    Stand s;
+};
+
+}  // namespace
+
+TEST_CASE("a fan beside an appliance is not taken for a whole start where that comes as close") {
+    const bool appliance = GENERATE(true, false);
+    CAPTURE(appliance);
+    SlowMeter meter(appliance);
+    meter.read(10.2);
+    CHECK((meter.s.state(0) == "running") == !appliance);
+}
+
+TEST_CASE("an appliance that comes clearly closer is not taken for the compressor that was let start") {
+    const bool appliance = GENERATE(true, false);
+    CAPTURE(appliance);
+    SlowMeter meter(appliance);
+    meter.read(3);
+    REQUIRE(meter.s.state(0) == "starting");
+    meter.read(10.2);
+    CHECK((meter.s.state(0) == "running") == !appliance);
+    CHECK(meter.s.why(0) == "fits");
+}
