@@ -54,17 +54,29 @@ Meters::Meters(std::vector<MeterWiring> wiring) {
         told_.push_back(told_on(topic));
 }
 
-std::vector<Meters::Told> Meters::told_on(std::string_view topic) const {
+Meters::Topic Meters::told_on(std::string_view topic) const {
+    std::vector<std::string> pointers;
+    const auto number = [&](const std::string& pointer) {
+        const auto known = std::find(pointers.begin(), pointers.end(), pointer);
+        const auto place = static_cast<std::size_t>(known - pointers.begin());
+        if (known == pointers.end()) pointers.push_back(pointer);
+        return place;
+    };
     std::vector<Told> told;
     for (std::size_t i = 0; i < meters_.size(); ++i) {
         Told of_meter{i, {}};
+        const MeterWiring& wiring = meters_[i].wiring;
         for (const Quantity quantity : all_quantities) {
-            const auto& number = where(meters_[i].wiring, quantity);
-            if (number && number->topic == topic) of_meter.what.push_back(quantity);
+            const auto& at = where(wiring, quantity);
+            if (!at || at->topic != topic) continue;
+            of_meter.what.push_back({.quantity = quantity,
+                                     .number = number(at->pointer),
+                                     .scale = at->scale,
+                                     .plausible = plausible(wiring, quantity)});
         }
         if (!of_meter.what.empty()) told.push_back(std::move(of_meter));
     }
-    return told;
+    return {NumbersAt(std::move(pointers)), std::move(told)};
 }
 
 const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity quantity) {
@@ -78,51 +90,47 @@ const std::optional<NumberAt>& Meters::where(const MeterWiring& wiring, Quantity
     return wiring.peak;
 }
 
+Meters::Range Meters::plausible(const MeterWiring& wiring, Quantity quantity) {
+    const double most_a = wiring.largest_plausible_a;
+    switch (quantity) {
+        case current:
+        case peak: return {-idle_noise_a, most_a};
+        case power: return {-idle_noise_a * wiring.nominal_v, most_a * wiring.nominal_v};
+        case voltage: return {0, largest_plausible_voltage * wiring.nominal_v};
+        case frequency: break;
+    }
+    return {0, largest_plausible_hz};
+}
+
 void Meters::received(rules::Instant now, const Message& message, std::vector<rules::MeterSample>& out) {
-    const auto heard = std::lower_bound(topics_.begin(), topics_.end(), message.topic);
-    if (heard == topics_.end() || *heard != message.topic) return;
-    Payload payload(message.payload);
-    for (const Told& told : told_[static_cast<std::size_t>(heard - topics_.begin())]) {
-        Meter& meter = meters_[told.meter];
+    // There are few, and mostly their lengths tell them apart.
+    const auto heard = std::find(topics_.begin(), topics_.end(), message.topic);
+    if (heard == topics_.end()) return;
+    auto& [numbers, told] = told_[static_cast<std::size_t>(heard - topics_.begin())];
+    if (!message.retained) numbers.read(message.payload);
+    for (const auto& [index, what] : told) {
+        Meter& meter = meters_[index];
         if (message.retained) {
-            reject(meter, Rejection::retained, *where(meter.wiring, told.what.front()));
+            reject(meter, Rejection::retained, *where(meter.wiring, what.front().quantity));
             continue;
         }
-        for (const Quantity quantity : told.what)
-            take(meter, quantity, now, payload);
+        for (const Value& value : what)
+            take(meter, value, now, numbers[value.number]);
         if (const auto complete = sample(meter, now)) out.push_back(*complete);
     }
 }
 
-void Meters::take(Meter& meter, Quantity quantity, rules::Instant now, Payload& payload) {
-    const MeterWiring& wiring = meter.wiring;
-    const NumberAt& from = *where(wiring, quantity);
-    auto& latest = meter.latest[quantity];
+void Meters::take(Meter& meter, const Value& what, rules::Instant now,
+                  const std::variant<double, NumberFault>& read) {
+    auto& latest = meter.latest[what.quantity];
     latest.reset();
-
-    const auto read = payload.number(from.pointer);
     if (const auto* fault = std::get_if<NumberFault>(&read)) {
-        reject(meter, rejection(*fault), from);
+        reject(meter, rejection(*fault), *where(meter.wiring, what.quantity));
         return;
     }
-    double value = std::get<double>(read) * from.scale;
-    double least = 0;
-    double most = 0;
-    switch (quantity) {
-        case current:
-        case peak:
-            least = -idle_noise_a;
-            most = wiring.largest_plausible_a;
-            break;
-        case power:
-            least = -idle_noise_a * wiring.nominal_v;
-            most = wiring.largest_plausible_a * wiring.nominal_v;
-            break;
-        case voltage: most = largest_plausible_voltage * wiring.nominal_v; break;
-        case frequency: most = largest_plausible_hz; break;
-    }
-    if (!(value >= least && value <= most)) {
-        reject(meter, Rejection::out_of_range, from);
+    const double value = std::get<double>(read) * what.scale;
+    if (!(value >= what.plausible.least && value <= what.plausible.most)) {
+        reject(meter, Rejection::out_of_range, *where(meter.wiring, what.quantity));
         return;
     }
     latest = Known{.value = std::max(value, 0.0), .at = now};

@@ -18,6 +18,7 @@
 #include <span>
 #include <string>
 #include <string_view>
+#include <variant>
 #include <vector>
 
 #include "adapters/link.h"
@@ -81,20 +82,38 @@ class Meters {
         MeterCounts counts{};
     };
 
+    struct Range {
+        double least;
+        double most;
+    };
+
+    /// Something that a topic tells of a meter.
+    struct Value {
+        Quantity quantity;
+        std::size_t number;  ///< of those in the message
+        double scale;
+        Range plausible;
+    };
     /// A meter, and what of it a topic tells.
     struct Told {
         std::size_t meter;
-        std::vector<Quantity> what;
+        std::vector<Value> what;
+    };
+    struct Topic {
+        NumbersAt numbers;
+        std::vector<Told> told;
     };
 
     static const std::optional<NumberAt>& where(const MeterWiring& wiring, Quantity quantity);
-    std::vector<Told> told_on(std::string_view topic) const;
-    void take(Meter& meter, Quantity quantity, rules::Instant now, Payload& payload);
+    static Range plausible(const MeterWiring& wiring, Quantity quantity);
+    Topic told_on(std::string_view topic) const;
+    void take(Meter& meter, const Value& what, rules::Instant now,
+              const std::variant<double, NumberFault>& read);
     void reject(Meter& meter, Rejection why, const NumberAt& where);
     static std::optional<rules::MeterSample> sample(Meter& meter, rules::Instant now);
 
-    std::vector<std::string> topics_;      ///< sorted
-    std::vector<std::vector<Told>> told_;  ///< on each of them
+    std::vector<std::string> topics_;  ///< sorted
+    std::vector<Topic> told_;          ///< on each of them
     std::vector<Meter> meters_;
     std::vector<std::string> notices_;
 };

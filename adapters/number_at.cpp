@@ -1,9 +1,11 @@
 #include "adapters/number_at.h"
 
 #include <algorithm>
+#include <array>
 #include <charconv>
 #include <cmath>
 #include <nlohmann/json.hpp>
+#include <utility>
 
 namespace ampmarshal::adapters {
 
@@ -95,10 +97,19 @@ class FlatText {
         return true;
     }
 
+    /// To the letter.
+    bool take(std::string_view wanted) {
+        if (!rest().starts_with(wanted)) return false;
+        at_ += wanted.size();
+        return true;
+    }
+
     bool done() {
         skip_blanks();
         return at_ == end_;
     }
+
+    std::string_view rest() const { return {at_, static_cast<std::size_t>(end_ - at_)}; }
 
     std::optional<std::string_view> take_name() {
         if (!take('"')) return std::nullopt;
@@ -155,36 +166,6 @@ class FlatText {
 
 }  // namespace
 
-bool FlatNumbers::read(std::string_view bytes) {
-    count_ = 0;
-    FlatText text(bytes);
-    if (!text.take('{')) return false;
-    do {
-        const auto name = text.take_name();
-        if (!name || !text.take(':')) return false;
-        const auto value = text.take_number();
-        if (!value || !add(*name, *value)) return false;
-    } while (text.take(','));
-    return text.take('}') && text.done();
-}
-
-bool FlatNumbers::add(std::string_view key, double value) {
-    if (count_ == most_members || find(key)) return false;
-    members_[count_++] = {key, mark(key), value};
-    return true;
-}
-
-std::optional<double> FlatNumbers::find(std::string_view key) const {
-    const std::size_t wanted = mark(key);
-    for (std::size_t i = 0; i < count_; ++i)
-        if (members_[i].mark == wanted && members_[i].key == key) return members_[i].value;
-    return std::nullopt;
-}
-
-std::size_t FlatNumbers::mark(std::string_view key) {
-    return key.empty() ? 0 : 256 * key.size() + static_cast<unsigned char>(key.front());
-}
-
 Payload::Payload(std::string_view bytes) : bytes_(bytes), too_large_(bytes.size() > most_bytes) {}
 
 Payload::~Payload() = default;
@@ -209,19 +190,10 @@ const json* Payload::at(std::string_view pointer) {
     return value;
 }
 
-bool Payload::is_flat() {
-    if (!is_flat_) is_flat_ = flat_.read(bytes_);
-    return *is_flat_;
-}
-
 std::variant<double, NumberFault> Payload::number(std::string_view pointer) {
     if (too_large_) return NumberFault::too_large;
     if (pointer.empty()) {
         if (const auto value = plain_number(bytes_)) return *value;
-    } else if (is_flat()) {
-        // Its names hold nothing that a pointer escapes, and its members nothing further to point into.
-        if (const auto value = flat_.find(pointer.substr(1))) return *value;
-        return NumberFault::missing;
     }
     const json* value = at(pointer);
     if (too_large_) return NumberFault::too_large;
@@ -239,6 +211,66 @@ std::optional<std::string> Payload::text(std::string_view pointer) {
     const json* value = at(pointer);
     if (value == nullptr || value->is_structured() || value->is_null()) return std::nullopt;
     return value->is_string() ? value->get<std::string>() : value->dump();
+}
+
+NumbersAt::NumbersAt(std::vector<std::string> pointers)
+    : pointers_(std::move(pointers)), numbers_(pointers_.size(), NumberFault::missing) {}
+
+void NumbersAt::read(std::string_view bytes) {
+    flat_ = bytes.size() <= Payload::most_bytes && ((flat_ && read_alike(bytes)) || read_flat(bytes));
+    if (flat_) return;
+    Payload payload(bytes);
+    for (std::size_t i = 0; i < pointers_.size(); ++i)
+        numbers_[i] = payload.number(pointers_[i]);
+}
+
+bool NumbersAt::read_alike(std::string_view bytes) {
+    FlatText text(bytes);
+    std::string_view between = between_;
+    for (const Member& member : members_) {
+        if (!text.take(between.substr(0, member.text))) return false;
+        between.remove_prefix(member.text);
+        const auto number = text.take_number();
+        if (!number) return false;
+        if (member.pointer) numbers_[*member.pointer] = *number;
+    }
+    return text.rest() == between;
+}
+
+bool NumbersAt::read_flat(std::string_view bytes) {
+    for (std::size_t i = 0; i < pointers_.size(); ++i)
+        numbers_[i] = pointers_[i].empty() ? NumberFault::not_a_number : NumberFault::missing;
+    between_.clear();
+    members_.clear();
+    FlatText text(bytes);
+    std::string_view before = text.rest();
+    if (!text.take('{')) return false;
+    std::array<std::string_view, most_members> names;
+    do {
+        const auto known = names.begin() + static_cast<std::ptrdiff_t>(members_.size());
+        const auto name = text.take_name();
+        if (!name || !text.take(':')) return false;
+        if (known == names.end() || std::find(names.begin(), known, *name) != known) return false;
+        *known = *name;
+        before.remove_suffix(text.rest().size());
+        const auto number = text.take_number();
+        if (!number) return false;
+        between_ += before;
+        members_.push_back({before.size(), pointer_to(*name)});
+        if (members_.back().pointer) numbers_[*members_.back().pointer] = *number;
+        before = text.rest();
+    } while (text.take(','));
+    between_ += before;
+    return text.take('}') && text.done();
+}
+
+/// A flat object's names hold nothing that a pointer escapes, and its members nothing further to point into.
+std::optional<std::size_t> NumbersAt::pointer_to(std::string_view name) const {
+    const auto found = std::find_if(pointers_.begin(), pointers_.end(), [&](std::string_view pointer) {
+        return !pointer.empty() && pointer.substr(1) == name;
+    });
+    if (found == pointers_.end()) return std::nullopt;
+    return static_cast<std::size_t>(found - pointers_.begin());
 }
 
 bool is_json_pointer(std::string_view text) {

@@ -6,7 +6,6 @@
 // given and must not outlive them.
 #pragma once
 
-#include <array>
 #include <cstdint>
 #include <memory>
 #include <nlohmann/json_fwd.hpp>
@@ -14,33 +13,9 @@
 #include <string>
 #include <string_view>
 #include <variant>
+#include <vector>
 
 namespace ampmarshal::adapters {
-
-/// The members of a flat JSON object of plain numbers, {"current":12.3,"voltage":118.4}, which is what nearly
-/// every meter sends, ten times a second: read in one pass, without a document. What is anything more than
-/// that, or no JSON, is for the parser.
-class FlatNumbers {
-  public:
-    /// False if this is no such object; nothing may be asked then.
-    bool read(std::string_view bytes);
-    std::optional<double> find(std::string_view key) const;
-
-  private:
-    static constexpr std::size_t most_members = 8;
-
-    bool add(std::string_view key, double value);
-    /// Nearly always another one for another key: most keys need not be compared.
-    static std::size_t mark(std::string_view key);
-
-    struct Member {
-        std::string_view key;
-        std::size_t mark;
-        double value;
-    };
-    std::array<Member, most_members> members_{};
-    std::size_t count_ = 0;
-};
 
 /// A number in the messages of one topic. An empty pointer means that the payload as a whole is the number.
 struct NumberAt {
@@ -78,14 +53,46 @@ class Payload {
     /// Nothing at the pointer, no JSON, or too large: nullptr.
     const nlohmann::json* at(std::string_view pointer);
     void parse();
-    bool is_flat();
 
     std::string_view bytes_;
     bool too_large_;
-    FlatNumbers flat_;
-    std::optional<bool> is_flat_;  ///< nothing until somebody asks
     std::unique_ptr<const nlohmann::json>
         document_;  ///< null until somebody asks; discarded if it is no JSON
+};
+
+/// The numbers at some pointers, in one message after the other of a topic. Nearly every meter sends a flat
+/// JSON object of plain numbers, {"current":12.3,"voltage":118.4}, ten times a second, and nothing but the
+/// digits changes: what stands between them is only compared with the message before. What is anything more
+/// than that, or no JSON, is for the parser.
+class NumbersAt {
+  public:
+    /// Each once.
+    explicit NumbersAt(std::vector<std::string> pointers);
+
+    void read(std::string_view bytes);
+
+    /// Of the message read last, as Payload::number tells it.
+    const std::variant<double, NumberFault>& operator[](std::size_t pointer) const {
+        return numbers_[pointer];
+    }
+
+  private:
+    static constexpr std::size_t most_members = 8;
+
+    struct Member {
+        std::size_t text;  ///< length of what stands before its number
+        std::optional<std::size_t> pointer;
+    };
+
+    bool read_alike(std::string_view bytes);
+    bool read_flat(std::string_view bytes);
+    std::optional<std::size_t> pointer_to(std::string_view name) const;
+
+    std::vector<std::string> pointers_;
+    std::vector<std::variant<double, NumberFault>> numbers_;
+    bool flat_ = false;            ///< the message before
+    std::string between_;          ///< all of it but the numbers
+    std::vector<Member> members_;  ///< in its order
 };
 
 /// RFC 6901: empty, or '/' before every token, and '~' only as "~0" or "~1".

@@ -188,9 +188,9 @@ void Steward::charge_told(Instant now, const adapters::Message& message) {
     if (message.retained || !source || *source >= configuration_.battery_charge.size()) return;
     const auto& charge = configuration_.battery_charge[*source];
     if (!charge || charge->topic != message.topic) return;
-    adapters::Payload payload(message.payload);
-    const auto number = payload.number(charge->pointer);
-    const double* read = std::get_if<double>(&number);
+    adapters::NumbersAt number({charge->pointer});
+    number.read(message.payload);
+    const double* read = std::get_if<double>(&number[0]);
     const double percent = read ? *read * charge->scale : -1;
     if (percent >= 0 && percent <= 100) {
         feed(rules::BatteryCharge{now, percent});

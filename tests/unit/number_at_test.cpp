@@ -1,20 +1,28 @@
 #include "adapters/number_at.h"
 
 #include <clocale>
+#include <cstdlib>
 #include <string>
 
 #include "tests/support/catch.h"
 
-using ampmarshal::adapters::FlatNumbers;
 using ampmarshal::adapters::is_json_pointer;
 using ampmarshal::adapters::NumberFault;
+using ampmarshal::adapters::NumbersAt;
 using ampmarshal::adapters::Payload;
+
+using namespace std::string_literals;
 
 namespace {
 
+/// nlohmann-json is the other reader: both must take the same from the same payload.
 std::variant<double, NumberFault> number(std::string_view bytes, std::string_view pointer) {
     Payload payload(bytes);
-    return payload.number(pointer);
+    const auto parsed = payload.number(pointer);
+    NumbersAt numbers({std::string(pointer)});
+    numbers.read(bytes);
+    CHECK(numbers[0] == parsed);
+    return parsed;
 }
 
 double value(std::string_view bytes, std::string_view pointer) {
@@ -84,58 +92,65 @@ TEST_CASE("Numbers in JSON strings count, other types do not") {
     }
 }
 
-TEST_CASE(
-    "a flat object of numbers is read in one pass, and whatever is more than that is left to the parser") {
-    FlatNumbers flat;
-    REQUIRE(flat.read(R"( {"current":12.300, "voltage" : -118 ,"zero":0,"half":0.5} )"));
-    CHECK(flat.find("current") == 12.3);
-    CHECK(flat.find("voltage") == -118.0);
-    CHECK(flat.find("zero") == 0.0);
-    CHECK(flat.find("half") == 0.5);
-    CHECK_FALSE(flat.find("other").has_value());
-    // As long as a key that is there, and with the same letter in front.
-    CHECK_FALSE(flat.find("charges").has_value());
-    for (const char* bytes : {"",
-                              "{",
-                              "{}",
-                              "[1]",
-                              "12",
-                              R"({"a":1)",
-                              R"({"a":1} x)",
-                              R"({"a":1,})",
-                              R"({"a" 1})",
-                              R"({a:1})",
-                              R"({"a":01})",
-                              R"({"a":.5})",
-                              R"({"a":1.})",
-                              R"({"a":-})",
-                              R"({"a":+1})",
-                              R"({"a":1e3})",
-                              R"({"a":"1"})",
-                              R"({"a":true})",
-                              R"({"a":{"b":1}})",
-                              R"({"a\u0062":1})",
-                              "{\"\xff\":1}",
-                              R"({"a":1,"a":2})",
-                              R"({"a":1,"b":2,"c":3,"d":4,"e":5,"f":6,"g":7,"h":8,"i":9})"}) {
-        INFO(bytes);
-        CHECK_FALSE(flat.read(bytes));
-    }
-}
-
-// nlohmann-json is the other reader: both must take the same from the same payload.
-TEST_CASE("both ways of reading give the same number") {
-    for (const char* digits : {"0", "-0", "12.3", "0.1", "118.445", "9007199254740993", "-273.15", "0.000001",
-                               "123456789012345678901234567890", "1.7976931348623157"}) {
+TEST_CASE("Numbers in a flat object are read to the last digit") {
+    for (const char* digits : {"0", "-0", "12.3", "12.300", "0.1", "118.445", "9007199254740993", "-273.15",
+                               "0.000001", "123456789012345678901234567890", "1.7976931348623157"}) {
         INFO(digits);
         const std::string bytes = std::string(R"({"a":)") + digits + "}";
-        const double whole = value(std::string("[") + digits + "]", "/0");
-        CHECK(value(bytes, "/a") == whole);
+        CHECK(value(bytes, "/a") == std::strtod(digits, nullptr));
     }
     CHECK(value(R"({"a":1,"a":2})", "/a") == 2);  // of two with one name the parser takes the last
     CHECK(value(R"({"a/b":1})", "/a~1b") == 1);
     CHECK(fault(R"({"a":1})", "/a/b") == NumberFault::missing);
     CHECK(value(R"({"":3})", "/") == 3);
+}
+
+// Each of these is compared with the one before it, and differs from a flat object with the same text between
+// its numbers in one way.
+TEST_CASE("what a message says does not depend on the message before") {
+    NumbersAt numbers({"/a", "/b", "/c", "", "/"});
+    const std::string usual = R"( {"a":1.5, "other" : 7 ,"b": -2} )";
+    const std::string most_digits(Payload::most_bytes, '0');
+    for (const std::string& bytes : {R"( {"a":21, "other" : 0 ,"b":    0.25} )"s,
+                                     R"( {"b":1.5, "other" : 7 ,"a": -2} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"c": -2} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"a": -2} )"s,
+                                     R"( {"a":1.5, "b" : 7 ,"b": -2} )"s,
+                                     R"( {"a":1.5, "other" : 7} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": -2)"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": -2} x)"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": -2, "c": 3} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": "-2"} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": 2e3} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": 02} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": .2} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": 2.} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": -} )"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": +2} )"s,
+                                     R"( {"a":1.5, "other" : true ,"b": -2} )"s,
+                                     R"( {"a":1.5, "other" : {"c":7} ,"b": -2} )"s,
+                                     R"( {"a":1.5, "\u0062" : 7} )"s,
+                                     R"({"a":1,"b":2,"3":3,"4":4,"5":5,"6":6,"7":7,"8":8})"s,
+                                     R"({"a":1,"b":2,"3":3,"4":4,"5":5,"6":6,"7":7,"8":8,"c":9})"s,
+                                     R"( {"a":1.5, "other" : 7 ,"b": 0.)" + most_digits + "} ",
+                                     R"({"":3})"s,
+                                     "{\"\xff\":1}"s,
+                                     "{}"s,
+                                     "{"s,
+                                     "[1]"s,
+                                     "12"s,
+                                     ""s,
+                                     usual}) {
+        INFO(bytes);
+        numbers.read(usual);
+        CHECK(numbers[0] == std::variant<double, NumberFault>(1.5));
+        numbers.read(bytes);
+        CHECK(numbers[0] == number(bytes, "/a"));
+        CHECK(numbers[1] == number(bytes, "/b"));
+        CHECK(numbers[2] == number(bytes, "/c"));
+        CHECK(numbers[3] == number(bytes, ""));
+        CHECK(numbers[4] == number(bytes, "/"));
+    }
 }
 
 TEST_CASE("What is not JSON is told apart from JSON without the value") {
