@@ -99,12 +99,11 @@ std::string figures(const rules::Reason& why) {
     return text + ")";
 }
 
-const rules::StageProfile::Memory& of_highest_start(const rules::Marshal& marshal, rules::LoadIndex load) {
-    const auto& stages = marshal.rig().loads[load].stages;
+std::size_t highest_start(const rules::Load& load) {
     const auto highest =
-        std::max_element(stages.begin(), stages.end(),
+        std::max_element(load.stages.begin(), load.stages.end(),
                          [](const auto& one, const auto& other) { return one.start_a < other.start_a; });
-    return marshal.profile(load, static_cast<std::size_t>(highest - stages.begin())).memory();
+    return static_cast<std::size_t>(highest - load.stages.begin());
 }
 
 /// The median of the peaks that the meter saw.
@@ -124,8 +123,8 @@ void take_learned(RigSnapshot::OfLoad& shown, const rules::StageProfile::Memory&
     shown.usual_start_a = usual_start_a(taught);
 }
 
-/// All of a snapshot but the sentences.
-void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Instant now) {
+/// All of a snapshot but the loads.
+void take_supply(RigSnapshot& shown, const rules::Marshal& marshal) {
     const rules::Rig& rig = marshal.rig();
     const std::vector<rules::LimitView> limits = marshal.limits();
     shown.source = marshal.source();
@@ -145,47 +144,51 @@ void take_figures(RigSnapshot& shown, const rules::Marshal& marshal, rules::Inst
         const auto trips = limit.time_to_trip;
         if (trips && (!shown.time_to_trip || *trips < *shown.time_to_trip)) shown.time_to_trip = trips;
     }
-    shown.loads.resize(rig.loads.size());
-    for (rules::LoadIndex i = 0; i < rig.loads.size(); ++i) {
-        const rules::LoadView load = marshal.load(i);
-        RigSnapshot::OfLoad& of_load = shown.loads[i];
-        of_load.state = load.state;
-        of_load.wanted = load.wanted;
-        of_load.held = load.held;
-        of_load.drawn_a = load.drawn_a;
-        of_load.reason = load.reason.kind;
-        of_load.setting_a = load.setting_a;
-        of_load.preferred_for.reset();
-        if (load.preferred_until) of_load.preferred_for = *load.preferred_until - now;
-        take_learned(of_load, of_highest_start(marshal, i));
-    }
+}
+
+/// All of it but the sentence.
+void take_load(RigSnapshot::OfLoad& shown, const rules::LoadView& load, rules::Instant now) {
+    shown.state = load.state;
+    shown.wanted = load.wanted;
+    shown.held = load.held;
+    shown.drawn_a = load.drawn_a;
+    shown.reason = load.reason.kind;
+    shown.setting_a = load.setting_a;
+    shown.preferred_for.reset();
+    if (load.preferred_until) shown.preferred_for = *load.preferred_until - now;
 }
 
 }  // namespace
 
 RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now) {
-    RigSnapshot shown{};
-    take_figures(shown, marshal, now);
-    for (rules::LoadIndex i = 0; i < shown.loads.size(); ++i)
-        shown.loads[i].sentence = rules::sentence(marshal.load(i).reason, marshal.rig(), shown.source, now);
-    return shown;
+    return Snapshots(marshal).take({}, now);
+}
+
+Snapshots::Snapshots(const rules::Marshal& marshal) : marshal_(marshal) {
+    for (const rules::Load& load : marshal.rig().loads)
+        highest_starts_.push_back(highest_start(load));
+    shown_.loads.resize(highest_starts_.size());
 }
 
 const RigSnapshot& Snapshots::take(std::span<const rules::Action> since, rules::Instant now) {
     const auto source = shown_.source;
-    take_figures(shown_, marshal_, now);
+    take_supply(shown_, marshal_);
     // A reason may name a limit of the source.
     const bool all = !counted_down_at_ || source != shown_.source;
     const bool countdowns = all || now - *counted_down_at_ >= countdown_every;
     if (countdowns) counted_down_at_ = now;
-    const auto write = [&](rules::LoadIndex i) {
-        shown_.loads[i].sentence =
-            rules::sentence(marshal_.load(i).reason, marshal_.rig(), shown_.source, now);
+    const auto write = [&](rules::LoadIndex i, const rules::Reason& reason) {
+        shown_.loads[i].sentence = rules::sentence(reason, marshal_.rig(), shown_.source, now);
     };
+    for (rules::LoadIndex i = 0; i < shown_.loads.size(); ++i) {
+        const rules::LoadView load = marshal_.load(i);
+        take_load(shown_.loads[i], load, now);
+        take_learned(shown_.loads[i], marshal_.profile(i, highest_starts_[i]).memory());
+        if (all || (countdowns && load.reason.until)) write(i, load.reason);
+    }
     for (const rules::Action& action : since)
-        if (const auto* changed = std::get_if<rules::LoadChanged>(&action)) write(changed->load);
-    for (rules::LoadIndex i = 0; countdowns && i < shown_.loads.size(); ++i)
-        if (all || marshal_.load(i).reason.until) write(i);
+        if (const auto* changed = std::get_if<rules::LoadChanged>(&action))
+            write(changed->load, marshal_.load(changed->load).reason);
     return shown_;
 }
 

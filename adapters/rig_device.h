@@ -68,13 +68,14 @@ RigSnapshot snapshot(const rules::Marshal& marshal, rules::Instant now);
 /// write: one is written anew when its load has changed, or from time to time while it counts down.
 class Snapshots {
   public:
-    explicit Snapshots(const rules::Marshal& marshal) : marshal_(marshal) {}
+    explicit Snapshots(const rules::Marshal& marshal);
 
     /// `since`: all that the Marshal has done since the one before.
     const RigSnapshot& take(std::span<const rules::Action> since, rules::Instant now);
 
   private:
     const rules::Marshal& marshal_;
+    std::vector<std::size_t> highest_starts_;  ///< per load: the stage with the highest start
     RigSnapshot shown_{};
     std::optional<rules::Instant> counted_down_at_;
 };

@@ -397,8 +397,9 @@ void Steward::tell_news(Instant now) {
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;
-    tell_waiting(now);
-    device_.apply(news_, snapshots_.take(news_, now), now, link_);
+    const adapters::RigSnapshot& shown = snapshots_.take(news_, now);
+    tell_waiting(shown, now);
+    device_.apply(news_, shown, now, link_);
     news_.clear();
     asked_ = false;
     shown_at_ = now;
@@ -465,11 +466,13 @@ void Steward::tell(const rules::Action& action, Instant now) {
 
 /// Why each load waits, when that has become something else; not every flicker, and not what all loads wait
 /// for.
-void Steward::tell_waiting(Instant now) {
+void Steward::tell_waiting(const adapters::RigSnapshot& shown, Instant now) {
     for (rules::LoadIndex i = 0; i < told_.size(); ++i) {
+        const rules::ReasonKind reason = shown.loads[i].reason;
+        if (reason == told_[i].reason || now - told_[i].at < told_again_after || told_in_passing(reason))
+            continue;
         const auto view = marshal_->load(i);
-        const bool new_to_log = view.reason.kind != told_[i].reason && now - told_[i].at >= told_again_after;
-        if (!new_to_log || view.commanded_on || told_in_passing(view.reason.kind)) continue;
+        if (view.commanded_on) continue;
         told_[i] = {view.reason.kind, now};
         log_(Severity::info, marshal_->rig().loads[i].name + ": " + word(view.state) + " (" +
                                  sentence(view.reason, marshal_->rig(), marshal_->source(), now) + ")");

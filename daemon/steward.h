@@ -103,7 +103,7 @@ class Steward : public adapters::Link::Listener {
     void keep_lessons_at_once();
     bool worth_showing(rules::Instant now) const;
     void tell(const rules::Action& action, rules::Instant now);
-    void tell_waiting(rules::Instant now);
+    void tell_waiting(const adapters::RigSnapshot& shown, rules::Instant now);
     void tell_refusal(std::string refusal);
     void source_told(rules::Instant now, const adapters::Message& message);
     void charge_told(rules::Instant now, const adapters::Message& message);
