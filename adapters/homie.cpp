@@ -196,7 +196,7 @@ void Device::put(PropertyIndex property, std::string_view value) {
     if (slot.declared.retained && slot.value == value) return;
     slot.steps.reset();
     const bool valid = value_fault(slot.declared, value).empty();
-    slot.set(valid ? std::optional(value) : std::nullopt);
+    set(property, valid ? std::optional(value) : std::nullopt);
     if (!slot.declared.retained) slot.owed = valid;
 }
 
@@ -204,26 +204,30 @@ void Device::put(PropertyIndex property, double value, int digits) {
     Slot& slot = slots_[property];
     const auto steps = in_steps(value, digits);
     if (steps && slot.value && slot.steps == steps) return;
-    const std::string text = decimal(value, digits);
     const Property& declared = slot.declared;
     const bool any_number = declared.datatype == Datatype::floating && declared.format.empty();
     if (steps && any_number && declared.retained)
-        slot.set(text);  // to read back what was just written would cost more than all else
+        set(property, written(*steps, digits));  // to read that back would cost more than all else
     else
-        put(property, text);
+        put(property, decimal(value, digits));
     slot.steps = steps;
 }
 
 void Device::clear(PropertyIndex property) {
-    slots_[property].set(std::nullopt);
+    set(property, std::nullopt);
 }
 
-void Device::Slot::set(std::optional<std::string_view> to) {
-    if (to)
-        value = *to;
+void Device::set(PropertyIndex property, std::optional<std::string_view> value) {
+    if (value)
+        slots_[property].value = *value;
     else
-        value.reset();
-    stale = value != sent;
+        slots_[property].value.reset();
+    touch(property);
+}
+
+void Device::touch(PropertyIndex property) {
+    const auto place = std::lower_bound(touched_.begin(), touched_.end(), property);
+    if (place == touched_.end() || *place != property) touched_.insert(place, property);
 }
 
 void Device::raise_alert(const std::string& id, std::string message) {
@@ -251,11 +255,12 @@ void Device::flush(rules::Instant now, Link& link) {
 }
 
 bool Device::announce(rules::Instant now, Link& link) {
-    for (Slot& slot : slots_) {
+    for (PropertyIndex i = 0; i < slots_.size(); ++i) {
         // An event that found no connection is over. A property without a value is owed too: that removes
         // what an earlier run left on the broker.
-        slot.owed = slot.declared.retained;
-        if (!slot.declared.retained) slot.value.reset();
+        slots_[i].owed = slots_[i].declared.retained;
+        if (!slots_[i].declared.retained) slots_[i].value.reset();
+        touch(i);
     }
     for (auto& [id, alert] : alerts_) {
         alert.owed = true;
@@ -269,8 +274,8 @@ void Device::leave_to(const Device& next) {
     std::set<std::string_view> stay;
     for (const Slot& slot : next.slots_)
         stay.insert(slot.topic);
-    for (Slot& slot : slots_)
-        if (!stay.contains(slot.topic)) slot.set(std::nullopt);
+    for (PropertyIndex i = 0; i < slots_.size(); ++i)
+        if (!stay.contains(slots_[i].topic)) clear(i);
 }
 
 void Device::stop(rules::Instant now, Link& link) {
@@ -287,9 +292,7 @@ bool Device::send_state(Link& link, std::string_view state) const {
 }
 
 bool Device::due(const Slot& slot, rules::Instant now, bool wait_for_pace) {
-    if (slot.owed) return true;
-    if (!slot.declared.retained || !slot.stale) return false;
-    if (!wait_for_pace || !slot.value || !slot.sent || !slot.sent_at) return true;
+    if (slot.owed || !wait_for_pace || !slot.value || !slot.sent || !slot.sent_at) return true;
     if (now - *slot.sent_at >= slot.declared.at_most_every) return true;
     const auto before = finite_number(*slot.sent);
     const auto after = finite_number(*slot.value);
@@ -300,7 +303,7 @@ bool Device::send(Slot& slot, rules::Instant now, Link& link) {
     const std::string_view payload = slot.value ? std::string_view{*slot.value} : std::string_view{};
     const Delivery delivery = slot.declared.retained ? Delivery::state : Delivery::command;
     if (!link.publish({slot.topic, payload, delivery})) return false;
-    slot.owed = slot.stale = false;
+    slot.owed = false;
     slot.sent_at = now;
     slot.sent = slot.value;
     if (!slot.declared.retained) slot.value.reset();
@@ -308,11 +311,15 @@ bool Device::send(Slot& slot, rules::Instant now, Link& link) {
 }
 
 bool Device::send_values(rules::Instant now, Link& link, bool wait_for_pace) {
-    for (Slot& slot : slots_) {
-        if (!slot.owed && !slot.stale) continue;  // nearly all of them, nearly always
-        if (due(slot, now, wait_for_pace) && !send(slot, now, link)) return false;
-    }
-    return true;
+    bool linked = true;
+    std::erase_if(touched_, [&](PropertyIndex property) {
+        Slot& slot = slots_[property];
+        if (slot.up_to_date()) return true;
+        if (!linked || !due(slot, now, wait_for_pace)) return false;
+        linked = send(slot, now, link);
+        return linked;
+    });
+    return linked;
 }
 
 bool Device::send_alerts(Link& link) {
@@ -363,10 +370,13 @@ Incoming Device::set_heard(std::string_view node, std::string_view property, con
     if (const std::string fault = value_fault(slot->declared, message.payload); !fault.empty())
         return refused(fault);
     // Whoever sent it waits for the value to show, even if it is the one that was there already.
-    if (slot->declared.retained) slot->owed = true;
+    const auto index = static_cast<PropertyIndex>(slot - slots_.begin());
+    if (slot->declared.retained) {
+        slot->owed = true;
+        touch(index);
+    }
     const bool empty = slot->declared.datatype == Datatype::string && message.payload == empty_string;
-    return Command{static_cast<PropertyIndex>(slot - slots_.begin()),
-                   empty ? std::string{} : std::string(message.payload)};
+    return Command{index, empty ? std::string{} : std::string(message.payload)};
 }
 
 }  // namespace ampmarshal::adapters::homie

@@ -137,10 +137,9 @@ class Device {
             steps{};  ///< the value in units of its last digit, if it was put as a number
         std::optional<std::string> sent{};
         std::optional<rules::Instant> sent_at{};
-        bool owed = false;   ///< to be published even if nothing has changed
-        bool stale = false;  ///< the value is not the one that was sent
+        bool owed = false;  ///< to be published even if nothing has changed
 
-        void set(std::optional<std::string_view> to);
+        bool up_to_date() const { return !owed && (!declared.retained || value == sent); }
     };
     struct Alert {
         std::optional<std::string> message;  ///< nothing: to be removed from the broker
@@ -149,6 +148,8 @@ class Device {
     enum class Phase { unannounced, ready, stopped };
 
     std::string topic(std::string_view below) const;
+    void set(PropertyIndex property, std::optional<std::string_view> value);
+    void touch(PropertyIndex property);
     bool announce(rules::Instant now, Link& link);
     bool send_values(rules::Instant now, Link& link, bool wait_for_pace);
     bool send_alerts(Link& link);
@@ -162,6 +163,7 @@ class Device {
     std::string base_;  ///< of all topics
     std::vector<Node> nodes_;
     std::vector<Slot> slots_;
+    std::vector<PropertyIndex> touched_;  ///< all others are up to date; in order
     std::map<std::string, Alert, std::less<>> alerts_;
     Phase phase_ = Phase::unannounced;
 };

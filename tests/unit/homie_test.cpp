@@ -239,6 +239,36 @@ TEST_CASE("a value that could not be sent is sent by the next flush", "[homie]")
     CHECK(link.kept(base + "/$alert/hot") == "The lamp is hot");
 }
 
+TEST_CASE("a flush that is cut off goes on with what was left, once and in order", "[homie]") {
+    Lamp lamp;
+    RetainingLink link;
+    const auto sent_by_flush = [&](rules::Duration when) {
+        link.forget();
+        lamp.device.flush(at(when), link);
+        std::vector<std::string> ids;
+        for (const auto& sent : link.sent)
+            ids.push_back(sent.topic.substr(base.size() + std::string("/lamp/").size()));
+        return ids;
+    };
+    using Ids = std::vector<std::string>;
+    lamp.device.link_up(at(0s), link);
+    lamp.device.put(lamp.current, 1.0, 1);
+    CHECK(sent_by_flush(1s) == Ids{"current"});
+    lamp.device.put(lamp.mode, "steady");
+    lamp.device.put(lamp.level, 10, 0);
+    lamp.device.put(lamp.current, 1.1, 1);  // has to wait for its pace
+    lamp.device.put(lamp.on, "true");
+    link.accepts = 2;
+    CHECK(sent_by_flush(1100ms) == Ids{"on", "level"});
+    link.accepts.reset();
+    lamp.device.put(lamp.level, 20, 0);
+    lamp.device.put(lamp.on, "false");
+    lamp.device.put(lamp.on, "true");  // as it was sent
+    CHECK(sent_by_flush(1200ms) == Ids{"level", "mode"});
+    CHECK(sent_by_flush(1600ms) == Ids{"current"});
+    CHECK(sent_by_flush(1700ms).empty());
+}
+
 TEST_CASE("the last will says lost on the state topic", "[homie]") {
     const Lamp lamp;
     CHECK(lamp.device.state_topic() == base + "/$state");
