@@ -397,27 +397,24 @@ void Steward::tell_news(Instant now) {
     for (const rules::Action& action : news_)
         tell(action, now);
     if (!worth_showing(now)) return;
-    const adapters::RigSnapshot& shown = snapshots_.take(news_, now);
-    tell_waiting(shown, now);
-    device_.apply(news_, shown, now, link_);
+    shown_ = &snapshots_.take(news_, now);
+    tell_waiting(now);
+    device_.apply(news_, *shown_, now, link_);
     news_.clear();
     asked_ = false;
     shown_at_ = now;
-    for (const rules::Leg leg : rules::all_legs) {
-        shown_a_[leg] = marshal_->current_a(leg);
-        shown_v_[leg] = marshal_->voltage_v(leg);
-    }
 }
 
 /// To gather all that is shown takes longer than a decision, and without news only readings change.
 bool Steward::worth_showing(Instant now) const {
-    if (!news_.empty() || asked_ || !shown_at_ || now - *shown_at_ >= adapters::reading_every) return true;
+    if (!news_.empty() || asked_ || shown_ == nullptr || now - shown_at_ >= adapters::reading_every)
+        return true;
     const auto moved = [](std::optional<double> before, std::optional<double> after, double jump) {
         return before.has_value() != after.has_value() || (before && std::abs(*after - *before) >= jump);
     };
     return std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs), [&](rules::Leg leg) {
-        return moved(shown_a_[leg], marshal_->current_a(leg), adapters::jump_a) ||
-               moved(shown_v_[leg], marshal_->voltage_v(leg), adapters::jump_v);
+        return moved(shown_->legs[leg].current_a, marshal_->current_a(leg), adapters::jump_a) ||
+               moved(shown_->legs[leg].voltage_v, marshal_->voltage_v(leg), adapters::jump_v);
     });
 }
 
@@ -466,9 +463,9 @@ void Steward::tell(const rules::Action& action, Instant now) {
 
 /// Why each load waits, when that has become something else; not every flicker, and not what all loads wait
 /// for.
-void Steward::tell_waiting(const adapters::RigSnapshot& shown, Instant now) {
+void Steward::tell_waiting(Instant now) {
     for (rules::LoadIndex i = 0; i < told_.size(); ++i) {
-        const rules::ReasonKind reason = shown.loads[i].reason;
+        const rules::ReasonKind reason = shown_->loads[i].reason;
         if (reason == told_[i].reason || now - told_[i].at < told_again_after || told_in_passing(reason))
             continue;
         const auto view = marshal_->load(i);

@@ -103,7 +103,7 @@ class Steward : public adapters::Link::Listener {
     void keep_lessons_at_once();
     bool worth_showing(rules::Instant now) const;
     void tell(const rules::Action& action, rules::Instant now);
-    void tell_waiting(const adapters::RigSnapshot& shown, rules::Instant now);
+    void tell_waiting(rules::Instant now);
     void tell_refusal(std::string refusal);
     void source_told(rules::Instant now, const adapters::Message& message);
     void charge_told(rules::Instant now, const adapters::Message& message);
@@ -129,11 +129,10 @@ class Steward : public adapters::Link::Listener {
     KeepLessons keep_lessons_;
     bool lessons_new_ = false;  ///< since they were kept last
     std::optional<rules::Instant> lessons_tried_at_;
-    std::vector<rules::Action> news_;  ///< done and not told yet
-    bool asked_ = false;               ///< somebody set something, and waits for it to show
-    std::optional<rules::Instant> shown_at_;
-    rules::PerLeg<std::optional<double>> shown_a_;
-    rules::PerLeg<std::optional<double>> shown_v_;
+    std::vector<rules::Action> news_;               ///< done and not told yet
+    bool asked_ = false;                            ///< somebody set something, and waits for it to show
+    const adapters::RigSnapshot* shown_ = nullptr;  ///< last; null until something was
+    rules::Instant shown_at_{};
     rules::Instant fed_at_{};    ///< the last event for the Marshal
     bool command_lost_ = false;  ///< one could not be sent: everything is decided anew at the next tick
     struct Told {
