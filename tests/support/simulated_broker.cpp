@@ -88,7 +88,7 @@ void SimulatedBroker::run_until(Instant end) {
         const bool expired = message.expires && *message.expires < now_;
         if (!expired && client.listener_ != nullptr)
             client.listener_->received(now_, {message.topic, message.payload, message.retained});
-        spare_ = std::move(message.payload);
+        spare_.push_back(std::move(due.message));
     }
     now_ = std::max(now_, end);
 }
@@ -160,7 +160,7 @@ void SimulatedBroker::accept(std::string_view from, const Publication& publicati
         }
     }
     for (Client* to : receivers(entry))
-        send(*to, {from, to->id_, name, copy_of(publication.payload), false, now_ + latency_, expires});
+        send(*to, {from, name, publication.payload, false, expires});
 }
 
 const std::vector<SimulatedBroker::Client*>& SimulatedBroker::receivers(Topics::value_type& entry) {
@@ -177,13 +177,24 @@ const std::vector<SimulatedBroker::Client*>& SimulatedBroker::receivers(Topics::
     return topic.receivers;
 }
 
-void SimulatedBroker::send(Client& to, InTransit message) {
+void SimulatedBroker::send(Client& to, const Departure& departure) {
     if (!to.connected()) return;
-    const std::size_t copies = meddler_ ? meddler_(message) : 1;
-    const Instant at = message.due;
+    auto message = blank();
+    message->from = departure.from;
+    message->to = to.id_;
+    message->topic = departure.topic;
+    message->payload = departure.payload;
+    message->retained = departure.retained;
+    message->due = now_ + latency_;
+    message->expires = departure.expires;
+    const std::size_t copies = meddler_ ? meddler_(*message) : 1;
+    const Instant at = message->due;
     for (std::size_t copy = 1; copy < copies; ++copy)
-        enqueue({at, &to, message});
-    if (copies > 0) enqueue({at, &to, std::move(message)});
+        enqueue({at, &to, std::make_unique<InTransit>(*message)});
+    if (copies > 0)
+        enqueue({at, &to, std::move(message)});
+    else
+        spare_.push_back(std::move(message));
 }
 
 void SimulatedBroker::send_retained(Client& to, std::string_view topic_filter) {
@@ -196,8 +207,7 @@ void SimulatedBroker::send_retained(Client& to, std::string_view topic_filter) {
     std::sort(kept.begin(), kept.end(), [](const auto* a, const auto* b) { return a->first < b->first; });
     for (const auto* entry : kept) {
         const Retained& retained = *entry->second.retained;
-        send(to, {retained.from, to.id_, entry->first, retained.payload, true, now_ + latency_,
-                  retained.expires});
+        send(to, {retained.from, entry->first, retained.payload, true, retained.expires});
     }
 }
 
@@ -208,17 +218,18 @@ void SimulatedBroker::enqueue(Due due) {
     due_.insert(before, std::move(due));
 }
 
-std::string SimulatedBroker::copy_of(std::string_view payload) {
-    std::string copy = std::exchange(spare_, {});
-    copy = payload;
-    return copy;
+std::unique_ptr<SimulatedBroker::InTransit> SimulatedBroker::blank() {
+    if (spare_.empty()) return std::make_unique<InTransit>();
+    auto message = std::move(spare_.back());
+    spare_.pop_back();
+    return message;
 }
 
 void SimulatedBroker::begin_to_connect(Client& client) {
     client.waits_for_broker_ = !running_;
     if (!running_) return;
     client.state_ = Client::State::connecting;
-    enqueue({now_ + latency_, &client, std::nullopt});
+    enqueue({now_ + latency_, &client, nullptr});
 }
 
 void SimulatedBroker::break_connection(Client& client, std::string_view why) {

@@ -127,16 +127,23 @@ class SimulatedBroker {
         rules::Instant at;
         Client* client;
         /// Nothing: the client comes up.
-        std::optional<InTransit> message;
+        std::unique_ptr<InTransit> message;
     };
 
     Topics::value_type& topic(std::string_view name);
     void accept(std::string_view from, const adapters::Publication& publication);
     const std::vector<Client*>& receivers(Topics::value_type& topic);
-    void send(Client& to, InTransit message);
+    struct Departure {
+        std::string_view from;
+        std::string_view topic;
+        std::string_view payload;
+        bool retained;
+        std::optional<rules::Instant> expires;
+    };
+    void send(Client& to, const Departure& departure);
     void send_retained(Client& to, std::string_view topic_filter);
     void enqueue(Due due);
-    std::string copy_of(std::string_view payload);
+    std::unique_ptr<InTransit> blank();
     void begin_to_connect(Client& client);
     void break_connection(Client& client, std::string_view why);
     void publish_will(const Client& client);
@@ -152,7 +159,7 @@ class SimulatedBroker {
     std::uint64_t subscriptions_changed_ = 1;
     /// In order; equal instants stay in the order of insertion.
     std::deque<Due> due_;
-    std::string spare_;  ///< the payload delivered last: its memory serves the next
+    std::vector<std::unique_ptr<InTransit>> spare_;  ///< delivered: their memory serves the next
     Meddler meddler_;
 };
 
