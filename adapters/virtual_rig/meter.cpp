@@ -1,8 +1,6 @@
 #include "adapters/virtual_rig/meter.h"
 
 #include <algorithm>
-#include <charconv>
-#include <cmath>
 #include <cstdint>
 #include <utility>
 
@@ -13,8 +11,14 @@ namespace {
 constexpr double resolution_hz = 0.01;
 constexpr double spikes = 0.02;  // of all readings, while it spikes
 
+/// As std::round, of what is not negative: the library's is a call, and a reading needs eight.
+double rounded(double value) {
+    const auto whole = static_cast<double>(static_cast<std::int64_t>(value));
+    return value - whole >= 0.5 ? whole + 1 : whole;
+}
+
 double quantised(double value, double resolution) {
-    return resolution > 0 ? std::round(value / resolution) * resolution : value;
+    return resolution > 0 ? rounded(value / resolution) * resolution : value;
 }
 
 /// Builds a payload on the stack. Numbers are not negative, and written with two decimals.
@@ -25,11 +29,21 @@ class Text {
         return *this;
     }
     Text& add(double value) {
-        const auto hundredths = static_cast<std::uint64_t>(std::llround(value * 100));
-        end_ = std::to_chars(end_, buffer_ + sizeof buffer_, hundredths / 100).ptr;
-        *end_++ = '.';
-        for (const unsigned place : {10U, 1U})
-            *end_++ = static_cast<char>('0' + hundredths / place % 10);
+        auto left = static_cast<std::uint64_t>(rounded(value * 100));
+        end_ += 4;
+        for (std::uint64_t beyond = 1000; beyond <= left; beyond *= 10)
+            ++end_;
+        char* at = end_;
+        const auto put_digit = [&] {
+            *--at = static_cast<char>('0' + left % 10);
+            left /= 10;
+        };
+        put_digit();
+        put_digit();
+        *--at = '.';
+        do
+            put_digit();
+        while (left > 0);
         return *this;
     }
     std::string_view view() const { return {buffer_, static_cast<std::size_t>(end_ - buffer_)}; }
