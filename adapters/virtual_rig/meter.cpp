@@ -71,8 +71,7 @@ Meter::Meter(const MeterPlan& plan, std::string topic, Instant beginning, Random
       next_sample_(beginning + plan.period),
       on_its_way_(static_cast<std::size_t>(plan.latency / plan.period) + 2) {}
 
-void Meter::work(Instant now, double current_a, double voltage_v, double frequency_hz) {
-    watch(current_a);
+void Meter::take_samples(Instant now, double current_a, double voltage_v, double frequency_hz) {
     while (now >= next_sample_) {
         if (count_ < on_its_way_.size()) {
             on_its_way_[(first_ + count_++) % on_its_way_.size()] =
@@ -82,8 +81,8 @@ void Meter::work(Instant now, double current_a, double voltage_v, double frequen
     }
 }
 
-void Meter::speak(Instant now, adapters::Link& link) {
-    while (count_ > 0 && on_its_way_[first_].leaves <= now) {
+void Meter::publish_due(Instant now, adapters::Link& link) {
+    while (now >= speaks_at()) {
         const Reading reading = on_its_way_[first_];
         first_ = (first_ + 1) % on_its_way_.size();
         --count_;

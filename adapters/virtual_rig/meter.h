@@ -21,9 +21,14 @@ class Meter {
     /// Between samples, with every step's current: a peak-hold value misses nothing.
     void watch(double current_a) { highest_a_ = current_a > highest_a_ ? current_a : highest_a_; }
     /// Samples if it is time to.
-    void work(Instant now, double current_a, double voltage_v, double frequency_hz);
+    void work(Instant now, double current_a, double voltage_v, double frequency_hz) {
+        watch(current_a);
+        if (now >= next_sample_) take_samples(now, current_a, voltage_v, frequency_hz);
+    }
     /// Publishes what is due.
-    void speak(Instant now, adapters::Link& link);
+    void speak(Instant now, adapters::Link& link) {
+        if (now >= speaks_at()) publish_due(now, link);
+    }
     /// `amount_a`: how far an offset or a spike is off.
     void set_fault(MeterFault fault, double amount_a) {
         fault_ = fault;
@@ -41,6 +46,8 @@ class Meter {
         double frequency_hz;
         double peak_a;
     };
+    void take_samples(Instant now, double current_a, double voltage_v, double frequency_hz);
+    void publish_due(Instant now, adapters::Link& link);
     double wrong_a();
     Reading sample(Instant now, double current_a, double voltage_v, double frequency_hz);
     void publish(const Reading& reading, adapters::Link& link) const;

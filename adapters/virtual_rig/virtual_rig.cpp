@@ -40,17 +40,19 @@ VirtualRig::VirtualRig(RigPlan plan, std::uint64_t seed, adapters::Link& link, I
         Seat seat{&load,
                   make_load(load, beginning, Random(seed, load_stream + i)),
                   std::nullopt,
-                  std::nullopt,
                   root + "relay/" + load.name + "/set",
                   root + "relay/" + load.name + "/state",
                   root + "setting/" + load.name + "/set",
                   {}};
         if (plan_.managed && load.relay) seat.relay.emplace(*load.relay);
-        if (load.meter)
-            seat.meter.emplace(*load.meter, root + "meter/" + load.name, beginning,
-                               Random(seed, own_meter_stream + i));
         seat.record.name = load.name;
         seats_.push_back(std::move(seat));
+    }
+    for (std::size_t i = 0; i < plan_.loads.size(); ++i) {
+        const LoadPlan& load = plan_.loads[i];
+        if (!load.meter) continue;
+        own_meters_.push_back({&seats_[i], Meter(*load.meter, root + "meter/" + load.name, beginning,
+                                                 Random(seed, own_meter_stream + i))});
     }
     Random supply_random(seed, supply_stream);
     for (const SourcePlan& source : plan_.sources) {
@@ -95,12 +97,15 @@ Instant VirtualRig::find_next() const {
     };
     for (const Seat& seat : seats_) {
         if (const auto due = seat.load->due()) not_across(*due);
-        if (seat.meter && !calm_) not_across(seat.meter->samples_at());
         if (!seat.relay) continue;
         if (const auto due = seat.relay->due()) not_across(*due);
     }
-    for (const Meter& meter : meters_)
-        if (!calm_) not_across(meter.samples_at());
+    if (!calm_) {
+        for (const Meter& meter : meters_)
+            not_across(meter.samples_at());
+        for (const OwnMeter& own : own_meters_)
+            not_across(own.meter.samples_at());
+    }
     if (script_next_ < plan_.supply_script.size())
         not_across(beginning_ + plan_.supply_script[script_next_].at);
     return next;
@@ -245,11 +250,10 @@ void VirtualRig::read_meters(Instant now) {
         const Leg leg = rules::all_legs[meters_swapped_ ? meters_.size() - 1 - i : i];
         meters_[i].work(now, line().current_a[leg], line().voltage_v[leg], line().frequency_hz);
     }
-    for (Seat& seat : seats_) {
-        if (!seat.meter) continue;
-        const double volts = line().voltage_v[seat.plan->legs.first()];
-        const Draw draw = seat.load->draw();
-        seat.meter->work(now, draw.constant_a + draw.conductance_s * volts, volts, line().frequency_hz);
+    for (auto& [seat, meter] : own_meters_) {
+        const double volts = line().voltage_v[seat->plan->legs.first()];
+        const Draw draw = seat->load->draw();
+        meter.work(now, draw.constant_a + draw.conductance_s * volts, volts, line().frequency_hz);
     }
 }
 
@@ -260,9 +264,10 @@ void VirtualRig::let_meters_speak(Instant now) {
         next_message_ = std::min(next_message_, meter.speaks_at());
         if (calm_) next_sample_ = std::min(next_sample_, meter.samples_at());
     };
-    std::for_each(meters_.begin(), meters_.end(), let_speak);
-    for (Seat& seat : seats_)
-        if (seat.meter) let_speak(*seat.meter);
+    for (Meter& meter : meters_)
+        let_speak(meter);
+    for (OwnMeter& own : own_meters_)
+        let_speak(own.meter);
 }
 
 void VirtualRig::tell(const StoryEvent& event) {
@@ -315,8 +320,8 @@ void VirtualRig::set_meter_fault(Leg leg, MeterFault fault, double amount_a) {
 }
 
 void VirtualRig::set_own_meter_fault(std::string_view load, MeterFault fault) {
-    for (Seat& seat : seats_)
-        if (seat.plan->name == load && seat.meter) seat.meter->set_fault(fault, 0);
+    for (auto& [seat, meter] : own_meters_)
+        if (seat->plan->name == load) meter.set_fault(fault, 0);
 }
 
 void VirtualRig::set_deaf(std::string_view load, bool deaf) {

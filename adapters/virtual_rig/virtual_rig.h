@@ -128,7 +128,6 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
         const LoadPlan* plan;
         std::unique_ptr<Load> load;
         std::optional<Relay> relay;
-        std::optional<Meter> meter;
         std::string set_topic;
         std::string state_topic;
         std::string setting_topic;
@@ -136,6 +135,11 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
         bool deaf = false;
 
         bool contact() const { return !relay || relay->closed(); }
+    };
+    /// What a load has of its own.
+    struct OwnMeter {
+        const Seat* seat;
+        Meter meter;
     };
 
     void tell(const StoryEvent& event) override;
@@ -169,6 +173,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     Seat* telling_ = nullptr;  ///< whose physics is being stepped
     std::vector<Supply> supplies_;
     std::vector<Meter> meters_;  ///< one per leg
+    std::vector<OwnMeter> own_meters_;
     PerLeg<Draw> draws_{};
     std::size_t source_ = 0;
     std::size_t script_next_ = 0;
