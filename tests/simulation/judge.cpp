@@ -1,7 +1,6 @@
 #include "tests/simulation/judge.h"
 
 #include <algorithm>
-#include <charconv>
 #include <cmath>
 
 #include "tests/simulation/random_rig.h"
@@ -95,13 +94,17 @@ Draws draws_of(const virtual_rig::LoadPlan& load) {
     return std::visit(Of{}, load.kind);
 }
 
-/// What a meter's message tells under this key, as the virtual rig writes it.
+/// What a meter's message tells under this key, as the virtual rig writes it: with two decimals.
 double number_in(std::string_view payload, std::string_view key) {
     const std::size_t at = payload.find(key);
-    double number = 0;
-    if (at != std::string_view::npos)
-        std::from_chars(payload.data() + at + key.size(), payload.data() + payload.size(), number);
-    return number;
+    if (at == std::string_view::npos) return 0;
+    int hundredths = 0;
+    for (const char c : payload.substr(at + key.size())) {
+        if (c == '.') continue;
+        if (c < '0' || c > '9') break;
+        hundredths = 10 * hundredths + (c - '0');
+    }
+    return hundredths / 100.0;
 }
 
 }  // namespace
@@ -407,7 +410,8 @@ void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, 
 void Judge::reading_sent(Leg leg, const SimulatedBroker::InTransit& message) {
     read_a_[leg] = number_in(message.payload, "\"current\":");
     const double dead_below_v = case_.plan.nominal_v / 2;
-    if (supply_lost_at_ && number_in(message.payload, "\"voltage\":") < dead_below_v) loss_told_ = true;
+    if (supply_lost_at_ && !loss_told_ && number_in(message.payload, "\"voltage\":") < dead_below_v)
+        loss_told_ = true;
     for (Danger& danger : dangers_) {
         if (danger.source != source_ || !danger.legs.contains(leg)) continue;
         double current_a = 0;
