@@ -140,8 +140,11 @@ std::optional<std::string> SimulatedBroker::retained(std::string_view topic) con
 }
 
 SimulatedBroker::Topics::value_type& SimulatedBroker::topic(std::string_view name) {
+    Topics::value_type*& there = lately_[std::hash<const char*>{}(name.data()) / 16 % lately_.size()];
+    if (there != nullptr && there->first == name) return *there;
     const auto found = topics_.find(name);
-    return found != topics_.end() ? *found : *topics_.try_emplace(std::string(name)).first;
+    there = found != topics_.end() ? &*found : &*topics_.try_emplace(std::string(name)).first;
+    return *there;
 }
 
 void SimulatedBroker::accept(std::string_view from, const Publication& publication) {

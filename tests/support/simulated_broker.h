@@ -9,6 +9,7 @@
 // The broker must outlive its clients. A client that is destroyed has vanished: its last will is published.
 #pragma once
 
+#include <array>
 #include <cstddef>
 #include <cstdint>
 #include <deque>
@@ -156,6 +157,8 @@ class SimulatedBroker {
     std::set<std::string, std::less<>> ids_;  ///< of all clients that ever were
     std::vector<Client*> clients_;
     Topics topics_;
+    /// By where a publisher has the name, which is nearly always where it had it before.
+    std::array<Topics::value_type*, 512> lately_{};
     std::uint64_t subscriptions_changed_ = 1;
     /// In order; equal instants stay in the order of insertion.
     std::deque<Due> due_;
