@@ -11,14 +11,14 @@ namespace {
 constexpr double resolution_hz = 0.01;
 constexpr double spikes = 0.02;  // of all readings, while it spikes
 
-/// As std::round, of what is not negative: the library's is a call, and a reading needs eight.
-double rounded(double value) {
-    const auto whole = static_cast<double>(static_cast<std::int64_t>(value));
-    return value - whole >= 0.5 ? whole + 1 : whole;
+/// As std::llround, of what is not negative: the library's is a call, and a reading needs eight.
+std::int64_t rounded(double value) {
+    const auto whole = static_cast<std::int64_t>(value);
+    return value - static_cast<double>(whole) >= 0.5 ? whole + 1 : whole;
 }
 
 double quantised(double value, double resolution) {
-    return resolution > 0 ? rounded(value / resolution) * resolution : value;
+    return resolution > 0 ? static_cast<double>(rounded(value / resolution)) * resolution : value;
 }
 
 /// Builds a payload on the stack. Numbers are not negative, and written with two decimals.
@@ -83,10 +83,9 @@ void Meter::take_samples(Instant now, double current_a, double voltage_v, double
 
 void Meter::publish_due(Instant now, adapters::Link& link) {
     while (now >= speaks_at()) {
-        const Reading reading = on_its_way_[first_];
+        if (fault_ != MeterFault::silent) publish(on_its_way_[first_], link);
         first_ = (first_ + 1) % on_its_way_.size();
         --count_;
-        if (fault_ != MeterFault::silent) publish(reading, link);
     }
 }
 
@@ -95,7 +94,7 @@ double Meter::wrong_a() {
     return fault_ == MeterFault::spiking && random_.uniform() < spikes ? wrong_by_a_ : 0;
 }
 
-Meter::Reading Meter::sample(Instant now, double current_a, double voltage_v, double frequency_hz) {
+const Meter::Reading& Meter::sample(Instant now, double current_a, double voltage_v, double frequency_hz) {
     if (fault_ != MeterFault::frozen) {
         const double noise_a = plan_.noise_a * random_.gaussian() + wrong_a();
         const double noise_v = plan_.noise_v * random_.gaussian();

@@ -49,7 +49,7 @@ class Meter {
     void take_samples(Instant now, double current_a, double voltage_v, double frequency_hz);
     void publish_due(Instant now, adapters::Link& link);
     double wrong_a();
-    Reading sample(Instant now, double current_a, double voltage_v, double frequency_hz);
+    const Reading& sample(Instant now, double current_a, double voltage_v, double frequency_hz);
     void publish(const Reading& reading, adapters::Link& link) const;
 
     MeterPlan plan_;
