@@ -91,7 +91,7 @@ class VirtualRig final : public adapters::Link::Listener, private Narrator {
     /// Lives through everything up to `now`. It may lag by less than one inner step.
     void advance(Instant now);
     /// The earliest `now` at which advance() does anything, if no command comes before.
-    Instant next_step() const { return std::min({next_, next_sample_, next_message_}); }
+    Instant next_step() const { return std::min(next_, std::min(next_sample_, next_message_)); }
 
     Truth truth() const;
     /// Voltages and currents at this moment, without a meter's errors.

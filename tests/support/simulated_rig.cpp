@@ -202,7 +202,8 @@ void SimulatedRig::kill_daemon() {
 }
 
 void SimulatedRig::step(Instant end) {
-    now_ = std::min({end, next_tick_, std::max(rig_.next_step(), now_), broker_.next_due().value_or(end)});
+    const Instant of_rig = std::max(rig_.next_step(), now_);
+    now_ = std::min(std::min(end, next_tick_), std::min(of_rig, broker_.next_due().value_or(end)));
     broker_.run_until(now_);
     rig_.advance(now_);
     if (now_ >= next_tick_) {
