@@ -192,8 +192,11 @@ void SimulatedBroker::send(Client& to, const Departure& departure) {
     message->expires = departure.expires;
     const std::size_t copies = meddler_ ? meddler_(*message) : 1;
     const Instant at = message->due;
-    for (std::size_t copy = 1; copy < copies; ++copy)
-        enqueue({at, &to, std::make_unique<InTransit>(*message)});
+    for (std::size_t copy = 1; copy < copies; ++copy) {
+        auto again = blank();
+        *again = *message;
+        enqueue({at, &to, std::move(again)});
+    }
     if (copies > 0)
         enqueue({at, &to, std::move(message)});
     else

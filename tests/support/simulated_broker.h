@@ -134,6 +134,7 @@ class SimulatedBroker {
     Topics::value_type& topic(std::string_view name);
     void accept(std::string_view from, const adapters::Publication& publication);
     const std::vector<Client*>& receivers(Topics::value_type& topic);
+    /// What each of its receivers is sent.
     struct Departure {
         std::string_view from;
         std::string_view topic;
