@@ -272,6 +272,7 @@ struct Marshal::Core {
     void tell_the_unwilling_again();
     bool listening() const;
     void tell_all_again();
+    bool starts_again(LoadIndex i, Leg leg) const;
     void expect_fall(LoadIndex i, double drawn_a);
     void check_reliefs();
     bool may_be_start(Leg leg, const Step& step) const;

@@ -113,12 +113,26 @@ void Marshal::Core::tell_all_again() {
     tells_all_at = now + tells_all_after;
 }
 
+/// Does the leg rise as only this load can that is taken to run already? Then what was booked as its start
+/// was another's.
+bool Marshal::Core::starts_again(LoadIndex i, Leg leg) const {
+    const LegWatch& watch = legs[leg].watch;
+    const double excess_a = watch.now_a() - watch.level_a();
+    const bool as_it_starts = watch.rising() && loads[i].starts_hard() && excess_a >= loads[i].running_a() &&
+                              excess_a <= peak_share * loads[i].start_a(0) + peak_slack_a;
+    if (!as_it_starts || tracks[i].settled == 0) return false;
+    for (LoadIndex other = 0; other < loads.size(); ++other)
+        if (other != i && may_start_to(other, leg, excess_a)) return false;
+    return true;
+}
+
 /// A load was told to draw so much less, or nothing. Until the meter shows it, it is counted on, and then
 /// judged.
 void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
     const Load& load = loads[i];
     Track& track = tracks[i];
     if (drawn_a <= 0) return;
+    if (starts_again(i, load.legs.first())) track.sure = false;
     if (silent(load.legs.first())) {
         for (Leg leg : all_legs)
             if (load.legs.contains(leg)) legs[leg].watch.assume_fall(drawn_a);

@@ -590,3 +590,21 @@ TEST_CASE("a start that is too small to have hidden the stop does not excuse who
     s.read(15, 30s);
     CHECK(s.alert("disobedience"));
 }
+
+TEST_CASE("a load that starts although it seemed to run is not accused of what another draws") {
+    const bool starts = GENERATE(true, false);
+    CAPTURE(starts);
+    Stand s(rig_of({generator(3500, 4500)}, {air_conditioner("front", 1, 30, 12)}));
+    s.settle(1, 200s);
+    s.read(3, 5s);
+    s.read(28);  // what looks like the compressor, and is an appliance that nobody knows
+    s.read(15, 10s);
+    REQUIRE(s.state(0) == "running");
+    if (starts)
+        s.read(42);
+    else
+        s.send(OperatorRequest{s.now, 0, Request::hold});
+    CHECK_FALSE(s.on(0));
+    s.read(13, 30s);
+    CHECK(s.alert("disobedience") == !starts);
+}
