@@ -47,20 +47,21 @@ struct Track {
     bool wanted = true;
     bool held = false;
     Lockout lockout = Lockout::none;
-    bool on = false;                      ///< last commanded on, or found on
-    bool stuck = false;                   ///< stays on whatever it is told: counted, never relied on to stop
-    bool heard = false;                   ///< its switch has spoken since the link came up
-    bool asserted = false;                ///< its switch was told what it should be since the link came up
-    Instant repeats_until{};              ///< each repeat of its last command moves this on: see tell_again
-    std::optional<bool> advised{};        ///< while only observing: what we would have commanded last
-    std::size_t settled = 0;              ///< stages that run
-    bool sure = false;                    ///< nobody else can have been what was booked to it
-    std::optional<LoadIndex> or_else{};   ///< booked for a stop that may have been this load's
-    bool awaited = false;                 ///< its last start was expected when it came
-    bool surely_fell = false;             ///< its stop was seen on the leg, and can have been no other's
-    double drawn_a = 0;                   ///< by the settled stages
-    double perhaps_a = 0;                 ///< and by the others, if what nobody is known to draw is its own
-    std::optional<Instant> stage_due{};   ///< a start is in flight: the next stage is expected until then
+    bool on = false;                     ///< last commanded on, or found on
+    bool stuck = false;                  ///< stays on whatever it is told: counted, never relied on to stop
+    bool heard = false;                  ///< its switch has spoken since the link came up
+    bool asserted = false;               ///< its switch was told what it should be since the link came up
+    Instant repeats_until{};             ///< each repeat of its last command moves this on: see tell_again
+    std::optional<bool> advised{};       ///< while only observing: what we would have commanded last
+    std::size_t settled = 0;             ///< stages that run
+    bool sure = false;                   ///< nobody else can have been what was booked to it
+    std::optional<LoadIndex> or_else{};  ///< booked for a stop that may have been this load's
+    bool awaited = false;                ///< its last start was expected when it came
+    bool surely_fell = false;            ///< its stop was seen on the leg, and can have been no other's
+    double drawn_a = 0;                  ///< by the settled stages
+    double perhaps_a = 0;                ///< and by the others, if what nobody is known to draw is its own
+    std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
+    Instant perhaps_due{};  ///< another load may have been its last hard start: until then it may still come
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
     Instant switched_at{};                ///< last change of `on`

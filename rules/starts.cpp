@@ -109,7 +109,10 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
     if (loads[h.load].legs.count() == 2)
         foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg]);
     if (h.rise_a > 0) {
-        const bool so_far = tracks[h.load].settled == 0 || tracks[h.load].sure;
+        Track& track = tracks[h.load];
+        const bool so_far = track.settled == 0 || track.sure;
+        const bool rivals = all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load);
+        if (rivals && loads[h.load].starts_hard()) track.perhaps_due = track.stage_due.value_or(now);
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
     } else {

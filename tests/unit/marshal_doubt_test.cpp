@@ -576,7 +576,8 @@ namespace {
 
 /// An air conditioner on a meter that sees no peak of a start, and perhaps an appliance that nobody controls.
 struct SlowMeter {
-    explicit SlowMeter(bool appliance) : s(rig(appliance)) {
+    explicit SlowMeter(bool appliance) : SlowMeter(rig(appliance)) {}
+    explicit SlowMeter(Rig rig) : s(std::move(rig)) {
         s.send(LinkChanged{s.now, true});
         read(1, 200s);
         REQUIRE(s.on(0));
@@ -620,4 +621,24 @@ TEST_CASE("an appliance that comes clearly closer is not taken for the compresso
     meter.read(10.2);
     CHECK((meter.s.state(0) == "running") == !appliance);
     CHECK(meter.s.why(0) == "fits");
+}
+
+TEST_CASE("while another load may have been the compressor's start, nobody joins who leaves no room for it") {
+    const bool rival = GENERATE(true, false);
+    CAPTURE(rival);
+    std::vector<Load> loads{air_conditioner("front", 1, 36, 10), resistive("heater", 2, 12)};
+    loads[1].wanted_at_start = false;
+    if (rival) loads.push_back(observed("oven", 10));
+    Rig rig = rig_of({generator(5000, 7000)}, std::move(loads));
+    rig.timing.meter_period[Leg::l1] = 1s;
+    rig.timing.stale_after[Leg::l1] = 3s;
+    SlowMeter meter(std::move(rig));
+    meter.read(3);
+    meter.read(13);
+    REQUIRE(meter.s.state(0) == "running");
+    meter.s.send(DemandChanged{meter.s.now, 1, true});
+    meter.read(13);
+    CHECK(meter.s.on(1) == !rival);
+    meter.read(13, 30s);
+    CHECK(meter.s.on(1));
 }
