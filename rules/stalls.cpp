@@ -152,6 +152,7 @@ void Marshal::Core::check_due() {
         if (rise_a >= (1 - wide_match_share) * load.running_a()) {
             track.settled = load.stages.size();
             track.drawn_a = std::min(rise_a, load.running_a());
+            track.sure = tells_itself(i);
             continue;
         }
         // A charger that has tapered off draws little, and yet it is on; it may still start. But not on the

@@ -608,3 +608,24 @@ TEST_CASE("a load that starts although it seemed to run is not accused of what a
     s.read(13, 30s);
     CHECK(s.alert("disobedience") == !starts);
 }
+
+TEST_CASE("a load that is only taken to have started is not accused of the current that stays") {
+    Load charger = resistive("charger", 1, 5);
+    charger.control = Control::switched;
+    Stand s(rig_of({breaker(30)}, {charger}));
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(0))
+        s.read(1);
+    s.read(6, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 10s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    while (!s.on(0))
+        s.read(1);
+    s.read(10, 10s);  // something else, that nobody knows
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(10, 30s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
