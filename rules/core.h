@@ -205,7 +205,11 @@ struct Marshal::Core {
     }
     bool goes_before(LoadIndex a, LoadIndex b) const;
     bool can_shed(LoadIndex i) const { return loads[i].controlled() && tracks[i].on && !tracks[i].stuck; }
-    bool standing(LoadIndex i) const;
+    /// May it start, or start further, by itself?
+    bool standing(LoadIndex i) const {
+        const bool may_start = !loads[i].controlled() || may_be_on(i);
+        return may_start && tracks[i].settled < loads[i].stages.size();
+    }
     bool start_in_flight(LoadIndex i) const;
     bool stop_in_flight() const;
     double total_run_a(LoadIndex i) const;

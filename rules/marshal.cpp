@@ -88,11 +88,6 @@ bool Marshal::Core::goes_before(LoadIndex a, LoadIndex b) const {
     return a_preferred != b_preferred ? a_preferred : loads[a].rank < loads[b].rank;
 }
 
-bool Marshal::Core::standing(LoadIndex i) const {
-    const bool may_start = !loads[i].controlled() || may_be_on(i);
-    return may_start && tracks[i].settled < loads[i].stages.size();
-}
-
 bool Marshal::Core::start_in_flight(LoadIndex i) const {
     return tracks[i].on && tracks[i].stage_due.has_value();
 }

@@ -106,8 +106,11 @@ Prospect Marshal::Core::flowing(bool count_relief) const {
 
 Prospect Marshal::Core::prospect(bool count_relief) const {
     Prospect p = flowing(count_relief);
-    for (LoadIndex i = 0; i < tracks.size(); ++i)
-        weigh(p, i, 1);
+    const bool all_seen = !any_silent();
+    for (LoadIndex i = 0; i < tracks.size(); ++i) {
+        const bool adds_nothing = all_seen && !standing(i) && !tracks[i].rises_until;
+        if (!adds_nothing) weigh(p, i, 1);
+    }
     return p;
 }
 
