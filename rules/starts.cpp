@@ -373,9 +373,10 @@ double Marshal::Core::unknown_a(Leg leg) const {
     return unbooked_a(leg, legs[leg].explained ? watch.level_a() : watch.now_a());
 }
 
+/// Of a load that can be shed, and has not started all of its stages.
 bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {
     const Track& track = tracks[i];
-    if (!can_shed(i) || !standing(i) || track.stage_due || tells_itself(i)) return false;
+    if (track.stage_due || tells_itself(i)) return false;
     return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
         return !loads[i].legs.contains(leg) ||
                unknown_a[leg] - track.unknown_at_a >= (1 - match_share) * rest_a;
@@ -390,10 +391,11 @@ void Marshal::Core::note_perhaps() {
     PerLeg<double> left_a{{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
     for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
         Track& track = tracks[*i];
-        const double rest_a = total_run_a(*i) - track.drawn_a;
         const double before_a = std::exchange(track.perhaps_a, 0.0);
+        if (!can_shed(*i) || !standing(*i)) continue;
+        const double rest_a = total_run_a(*i) - track.drawn_a;
         if (in_motion) {
-            if (can_shed(*i) && standing(*i)) track.perhaps_a = std::min(before_a, rest_a);
+            track.perhaps_a = std::min(before_a, rest_a);
         } else if (perhaps_runs(*i, left_a, rest_a)) {
             track.perhaps_a = rest_a;
             add(left_a, loads[*i].legs, -rest_a);
