@@ -2,6 +2,7 @@
 // meter, and how it can be told to run.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <optional>
 #include <string>
@@ -63,12 +64,36 @@ struct Load {
     int stall_retries = 0;  ///< after a stall it is tried again so often before a person must have looked
 
     bool controlled() const { return control != Control::observed; }
-    double running_a() const;  ///< everything of this load running
+
+    /// Everything of this load running.
+    double running_a() const {
+        double sum_a = 0;
+        for (const Stage& stage : stages)
+            sum_a += stage.running_a;
+        return sum_a;
+    }
     /// The highest current this load can add from now on, given that its first `settled` stages run already.
-    double start_a(std::size_t settled) const;
-    Duration start_window() const;  ///< the longest of its stages
+    double start_a(std::size_t settled) const {
+        double before_a = 0;
+        double highest_a = 0;
+        for (std::size_t s = settled; s < stages.size(); ++s) {
+            highest_a = std::max(highest_a, before_a + stages[s].start_a);
+            before_a += stages[s].running_a;
+        }
+        return highest_a;
+    }
+    /// The longest of its stages.
+    Duration start_window() const {
+        Duration longest{};
+        for (const Stage& stage : stages)
+            longest = std::max(longest, stage.start_window);
+        return longest;
+    }
     /// A motor start: the peak stands out above the running current.
-    bool starts_hard() const;
+    bool starts_hard() const {
+        return std::any_of(stages.begin(), stages.end(),
+                           [](const Stage& s) { return s.start_a > 1.2 * s.running_a; });
+    }
 };
 
 }  // namespace ampmarshal::rules
