@@ -66,13 +66,14 @@ enum class LoadState : std::uint8_t {
 
 const char* word(LoadState state);
 
+/// A load as it is now.
 struct LoadView {
     LoadState state;
     bool wanted;
     bool held;
     bool commanded_on;
-    double drawn_a;  ///< what it is believed to draw, settled stages only
-    Reason reason;
+    double drawn_a;                            ///< what it is believed to draw, settled stages only
+    const Reason& reason;                      ///< the Marshal's own: until the next event
     std::optional<double> setting_a{};         ///< of an adjustable load
     std::optional<Instant> preferred_until{};  ///< it goes before all ranks
     Lockout lockout = Lockout::none;
