@@ -1,8 +1,8 @@
 #include "rules/reason.h"
 
 #include <array>
+#include <charconv>
 #include <cmath>
-#include <cstdio>
 
 #include "rules/marshal.h"
 
@@ -10,16 +10,18 @@ namespace ampmarshal::rules {
 
 namespace {
 
+std::string decimal(double value, int digits) {
+    std::array<char, 320> text{};  // holds even the largest there is
+    char* const begin = text.data();
+    return {begin, std::to_chars(begin, begin + text.size(), value, std::chars_format::fixed, digits).ptr};
+}
+
 std::string amperes(double current_a) {
-    std::array<char, 32> text{};
-    std::snprintf(text.data(), text.size(), "%.1f A", current_a);
-    return text.data();
+    return decimal(current_a, 1) + " A";
 }
 
 std::string volts(double line_v) {
-    std::array<char, 32> text{};
-    std::snprintf(text.data(), text.size(), "%.0f V", line_v);
-    return text.data();
+    return decimal(line_v, 0) + " V";
 }
 
 /// " for another 3 min"; nothing if there is no end, or it has passed. Coarse on purpose: a countdown that
@@ -27,13 +29,8 @@ std::string volts(double line_v) {
 std::string wait(std::optional<Instant> until, Instant now) {
     if (!until || *until <= now) return {};
     const double left_s = seconds(*until - now);
-    std::array<char, 48> text{};
-    if (left_s > 60)
-        std::snprintf(text.data(), text.size(), " for another %.0f min", std::ceil(left_s / 60));
-    else
-        std::snprintf(text.data(), text.size(), " for another %.0f s",
-                      left_s > 10 ? 10 * std::ceil(left_s / 10) : 10.0);
-    return text.data();
+    if (left_s > 60) return " for another " + decimal(std::ceil(left_s / 60), 0) + " min";
+    return " for another " + decimal(left_s > 10 ? 10 * std::ceil(left_s / 10) : 10.0, 0) + " s";
 }
 
 struct Names {
