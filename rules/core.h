@@ -390,7 +390,10 @@ struct Marshal::Core {
     void raise(AlertKind kind, std::optional<LoadIndex> load, const Reason& reason = {}) {
         raise(AlertRaised{kind, load, reason, {}, 0});
     }
-    void clear(AlertKind kind, std::optional<LoadIndex> load);
+    void clear(AlertKind kind, std::optional<LoadIndex> load) {
+        if (!raised.empty()) take_back(kind, load);
+    }
+    void take_back(AlertKind kind, std::optional<LoadIndex> load);
 
     Rig rig;
     std::vector<Load> loads;  ///< the rig's, as they stand now: learned, or set lower than they can be

@@ -140,11 +140,12 @@ void Marshal::Core::handle(const MeterSample& event) {
     if (event.load) return handle_own(event);
     if (!rig.legs.contains(event.leg)) return;
     LegBooks& books = legs[event.leg];
-    if (silent(event.leg)) books.heard_again_at = event.at;
+    const bool was_silent = silent(event.leg);
+    if (was_silent) books.heard_again_at = event.at;
     books.heard_at = event.at;
     note_line(event, books.watch.moving());
     books.holds_peaks = event.peak_a.has_value();
-    if (!any_silent()) clear(AlertKind::meter_silent, std::nullopt);
+    if (was_silent && !any_silent()) clear(AlertKind::meter_silent, std::nullopt);
 
     const double excess_a = event.current_a - books.watch.level_a();
     const bool quiet = !books.watch.moving() && std::abs(excess_a) <= books.watch.least_step_a();

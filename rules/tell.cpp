@@ -125,7 +125,7 @@ void Marshal::Core::raise(const AlertRaised& alert) {
     actions.push_back(alert);
 }
 
-void Marshal::Core::clear(AlertKind kind, std::optional<LoadIndex> load) {
+void Marshal::Core::take_back(AlertKind kind, std::optional<LoadIndex> load) {
     const auto found = std::find_if(raised.begin(), raised.end(), [&](const RaisedAlert& alert) {
         return alert.kind == kind && alert.load == load;
     });
