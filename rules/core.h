@@ -179,7 +179,7 @@ struct Marshal::Core {
     void handle(const BatteryCharge& event);
     void handle(const Tick&) {}
     PerLeg<double> held_a(const MeterSample* next) const;
-    void advance_images(Instant at, const PerLeg<double>& held_a);
+    void advance_images(Instant at, const MeterSample* next);
     void take_over(LoadIndex i, const Core& old, LoadIndex was,
                    std::span<const std::optional<SourceIndex>> sources);
     void rest_everything();

@@ -123,12 +123,11 @@ PerLeg<double> Marshal::Core::held_a(const MeterSample* next) const {
     return held_a;
 }
 
-void Marshal::Core::advance_images(Instant at, const PerLeg<double>& held_a) {
-    const Source* s = source();
-    if (!s || at <= now) return;
+void Marshal::Core::advance_images(Instant at, const MeterSample* next) {
+    const PerLeg<double> carried_a = held_a(next);
     std::size_t image = 0;
-    for (const Limit& limit : s->limits) {
-        const double current_a = through(limit, held_a);
+    for (const Limit& limit : source()->limits) {
+        const double current_a = through(limit, carried_a);
         for (const ThermalImage& own : limit.images) {
             double& theta = thetas[*present][image++];
             theta = own.after(theta, current_a, at - now);
@@ -400,7 +399,7 @@ std::span<const Action> Marshal::on(const Event& event) {
     Core& core = *core_;
     core.actions.clear();
     const Instant at = std::max(instant_of(event), core.now);
-    core.advance_images(at, core.held_a(std::get_if<MeterSample>(&event)));
+    if (core.source() && at > core.now) core.advance_images(at, std::get_if<MeterSample>(&event));
     const Duration passed = at - core.now;
     core.now = at;
     const bool was_moving = core.any_moving();

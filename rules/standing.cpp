@@ -70,6 +70,8 @@ struct TooHot {
 
 std::optional<TooHot> too_hot(const ThermalImage& image, double theta, double peak_a, double ending_a,
                               double running_a, const Prospect& prospect, double heat) {
+    // Between where it is and where it heads for it passes nothing that is hotter than both.
+    if (std::max(theta, image.settles_at(std::max(peak_a, running_a))) <= heat) return std::nullopt;
     const double after_ending = image.after(theta, peak_a, prospect.ending_after);
     const double after_start =
         image.after(after_ending, peak_a - ending_a, prospect.window - prospect.ending_after);

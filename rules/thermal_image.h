@@ -7,6 +7,7 @@
 // has an exact solution, and that is what is used here: no integration steps, so no step error.
 #pragma once
 
+#include <cmath>
 #include <optional>
 
 #include "rules/time.h"
@@ -18,10 +19,17 @@ struct ThermalImage {
     Duration tau;     ///< time constant; > 0
 
     /// theta after `held_for` at the constant current `current_a`, starting from `theta`.
-    double after(double theta, double current_a, Duration held_for) const;
+    double after(double theta, double current_a, Duration held_for) const {
+        const double end = settles_at(current_a);
+        const double lasts = held_for == Duration::zero() ? 1 : std::exp(-seconds(held_for) / seconds(tau));
+        return end + (theta - end) * lasts;
+    }
 
     /// Where theta ends if `current_a` flows forever.
-    double settles_at(double current_a) const;
+    double settles_at(double current_a) const {
+        const double r = current_a / pickup_a;
+        return r * r;
+    }
 
     /// Time until theta reaches 1 at `current_a`: zero if it is there already, nothing if it never gets
     /// there. IEC 60255-149, hot curve: t = tau ln((r^2 - theta) / (r^2 - 1)), r = I / I_pickup.
