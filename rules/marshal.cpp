@@ -472,6 +472,7 @@ std::vector<LimitView> Marshal::limits() const {
     const Prospect p = core.prospect(false);
     const Duration window = std::max(p.window, Duration(500ms));
     std::vector<LimitView> views;
+    views.reserve(core.source()->limits.size());
     auto images = core.theta();
     for (const Limit& limit : core.source()->limits) {
         const auto theta = images.first(limit.images.size());
