@@ -20,6 +20,18 @@ constexpr double far_for_s = 60;
 constexpr double easy_share = 0.95;   ///< of the current from which on a start is tight, for the all-clear
 constexpr double told_again_a = 0.5;  ///< figures in a reason are told anew when they move this much
 
+/// Or nearly: its figures may have moved a little.
+bool says_the_same(const Reason& now, const Reason& before) {
+    if (now == before) return true;
+    if (std::abs(now.needed_a - before.needed_a) >= told_again_a ||
+        std::abs(now.available_a - before.available_a) >= told_again_a)
+        return false;
+    Reason same_figures = now;
+    same_figures.needed_a = before.needed_a;
+    same_figures.available_a = before.available_a;
+    return same_figures == before;
+}
+
 }  // namespace
 
 LoadState Marshal::Core::state_of(LoadIndex i) const {
@@ -40,13 +52,7 @@ void Marshal::Core::update_states() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
         const LoadState state = state_of(i);
-        const bool figures_moved =
-            std::abs(track.reason.needed_a - track.told.needed_a) >= told_again_a ||
-            std::abs(track.reason.available_a - track.told.available_a) >= told_again_a;
-        Reason same_figures = track.reason;
-        same_figures.needed_a = track.told.needed_a;
-        same_figures.available_a = track.told.available_a;
-        if (state == track.state && same_figures == track.told && !figures_moved &&
+        if (state == track.state && says_the_same(track.reason, track.told) &&
             track.wanted == track.told_wanted && track.held == track.told_held &&
             setting_a(i) == track.told_setting_a && track.preferred_until == track.told_preferred_until)
             continue;
