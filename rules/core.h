@@ -116,6 +116,7 @@ struct LegBooks {
     explicit LegBooks(Duration meter_period) : watch(meter_period) {}
     LegWatch watch;
     std::optional<Instant> heard_at{};
+    Instant silent_after = Instant::min();    ///< unless it is heard again
     std::optional<Instant> heard_again_at{};  ///< for the first time after it was silent
     std::optional<double> voltage_v{};
     std::optional<double> quiet_v{};  ///< before the current began to move
@@ -189,10 +190,7 @@ struct Marshal::Core {
     // marshal.cpp: questions
     const Source* source() const { return present ? &rig.sources[*present] : nullptr; }
     std::span<const double> theta() const { return thetas[*present]; }
-    bool silent(Leg leg) const {
-        const auto& heard_at = legs[leg].heard_at;
-        return rig.legs.contains(leg) && (!heard_at || now - *heard_at > rig.timing.stale_after[leg]);
-    }
+    bool silent(Leg leg) const { return now > legs[leg].silent_after; }
     bool any_silent() const { return silent(Leg::l1) || silent(Leg::l2); }
     bool any_dead() const;
     bool any_moving() const;

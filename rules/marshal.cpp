@@ -54,6 +54,8 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
         by_rank.push_back(i);
         slowest_switch = std::max(slowest_switch, load.switch_latency);
     }
+    for (Leg leg : all_legs)  // on a leg that is not there nothing is missed
+        if (!rig.legs.contains(leg)) legs[leg].silent_after = Instant::max();
     rank_anew();
     lowered.reserve(by_rank.size());
     const Duration slowest_meter =
@@ -142,6 +144,7 @@ void Marshal::Core::handle(const MeterSample& event) {
     const bool was_silent = silent(event.leg);
     if (was_silent) books.heard_again_at = event.at;
     books.heard_at = event.at;
+    books.silent_after = event.at + rig.timing.stale_after[event.leg];
     note_line(event, books.watch.moving());
     books.holds_peaks = event.peak_a.has_value();
     if (was_silent && !any_silent()) clear(AlertKind::meter_silent, std::nullopt);
