@@ -388,7 +388,7 @@ bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, d
 /// suspected first, so that none of them is spared at a higher one's cost.
 void Marshal::Core::note_perhaps() {
     const bool in_motion = any_moving() || stop_in_flight();
-    PerLeg<double> left_a{{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
+    std::optional<PerLeg<double>> left_a;
     for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
         Track& track = tracks[*i];
         const double before_a = std::exchange(track.perhaps_a, 0.0);
@@ -396,9 +396,12 @@ void Marshal::Core::note_perhaps() {
         const double rest_a = total_run_a(*i) - track.drawn_a;
         if (in_motion) {
             track.perhaps_a = std::min(before_a, rest_a);
-        } else if (perhaps_runs(*i, left_a, rest_a)) {
+            continue;
+        }
+        if (!left_a) left_a = {{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
+        if (perhaps_runs(*i, *left_a, rest_a)) {
             track.perhaps_a = rest_a;
-            add(left_a, loads[*i].legs, -rest_a);
+            add(*left_a, loads[*i].legs, -rest_a);
         }
     }
 }
