@@ -7,11 +7,8 @@
 namespace ampmarshal::rules {
 
 void Prospect::reserve(LegSet legs, double start_a, double run_a, Duration start_window) {
-    for (Leg leg : all_legs) {
-        if (!legs.contains(leg)) continue;
-        peak_a[leg] += start_a;
-        running_a[leg] += run_a;
-    }
+    add(peak_a, legs, start_a);
+    add(running_a, legs, run_a);
     window = std::max(window, start_window);
 }
 
