@@ -192,8 +192,8 @@ struct Marshal::Core {
     std::span<const double> theta() const { return thetas[*present]; }
     bool silent(Leg leg) const { return now > legs[leg].silent_after; }
     bool any_silent() const { return silent(Leg::l1) || silent(Leg::l2); }
-    bool any_dead() const;
-    bool any_moving() const;
+    bool any_dead() const { return legs[Leg::l1].dead || legs[Leg::l2].dead; }
+    bool any_moving() const { return legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving(); }
     bool may_be_on(LoadIndex i) const {
         return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
     }

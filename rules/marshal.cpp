@@ -75,14 +75,6 @@ Marshal::Core::Core(Rig the_rig, std::optional<SourceIndex> source, Instant star
 
 // --- questions ---
 
-bool Marshal::Core::any_dead() const {
-    return legs[Leg::l1].dead || legs[Leg::l2].dead;
-}
-
-bool Marshal::Core::any_moving() const {
-    return legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving();
-}
-
 /// Preferred loads go before all others; among both, ranks decide.
 bool Marshal::Core::goes_before(LoadIndex a, LoadIndex b) const {
     const bool a_preferred = tracks[a].preferred_until.has_value();
