@@ -253,7 +253,7 @@ struct Marshal::Core {
     void rest_unknown(Leg leg, double fall_a);
     void rest_unheard(LoadIndex i, Instant began);
     bool came_with_supply(Leg leg, const Step& step) const;
-    bool foretell(Leg leg, double change_a, Instant since);
+    bool foretell(Leg leg, double change_a, Instant since, Instant by);
 
     // stalls.cpp
     bool may_start_to(LoadIndex i, Leg leg, double excess_a) const;

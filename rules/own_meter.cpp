@@ -122,7 +122,7 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
     if (dropped) return;  // and off the level of its legs
     for (Leg leg : all_legs) {
         if (!loads[i].legs.contains(leg)) continue;
-        if (!foretell(leg, change_a, books.moved_at - period) && change_a > 0) reconcile(leg);
+        if (!foretell(leg, change_a, books.moved_at - period, books.moved_at) && change_a > 0) reconcile(leg);
     }
 }
 

@@ -48,14 +48,15 @@ bool Marshal::Core::other_leg_denies(LoadIndex i, Leg leg, Instant since) const 
            books.moved_at + rig.timing.meter_period[other] < since;
 }
 
-/// A load has moved, later than `since`, and it is known which: on this leg that is no news, and not to be
-/// taken for another's. False if the leg has moved already.
-bool Marshal::Core::foretell(Leg leg, double change_a, Instant since) {
-    const Duration period = rig.timing.meter_period[leg];
+/// A load has moved between `since` and `by`, and it is known which: on this leg that is no news, and not to
+/// be taken for another's. False if the leg has moved already; what began to move only later is another's.
+bool Marshal::Core::foretell(Leg leg, double change_a, Instant since, Instant by) {
     LegBooks& books = legs[leg];
-    if (!books.watch.moving() && books.moved_at > since) return false;
+    const Duration shows_within = 2 * rig.timing.meter_period[leg] + rig.timing.decision;
+    const bool other_moves = books.watch.moving() && books.watch.began() > by + shows_within;
+    if (other_moves || (!books.watch.moving() && books.moved_at > since)) return false;
     books.told_a += change_a;
-    books.told_until = now + 2 * period + rig.timing.decision;
+    books.told_until = now + shows_within;
     return true;
 }
 
@@ -107,7 +108,7 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
                          double own_a) {
     const double rise_a = news_a(leg, step);
     if (loads[h.load].legs.count() == 2)
-        foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg]);
+        foretell(other_than(leg), own_a, step.began - rig.timing.meter_period[leg], step.began);
     if (h.rise_a > 0) {
         Track& track = tracks[h.load];
         const bool so_far = track.settled == 0 || track.sure;

@@ -829,3 +829,25 @@ TEST_CASE("a switched load did not start where its own meter shows nothing, what
     CHECK(s.alert("did_not_start") == metered);
     CHECK(s.on(0) == !metered);
 }
+
+TEST_CASE("a start that begins when a load's own meter has shown its stop already is no part of that") {
+    // The leg alone takes it for the motor that has stopped, as its next start is the worse one.
+    Rig rig = rig_of({breaker(100)},
+                     {resistive("metered", 1, 12), motor("motor", 2, 30, 10.5), resistive("heater", 3, 7)});
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 30s);
+    s.read(31, 300ms);
+    s.read(11.5, 5s);
+    s.own_a[0] = 12;
+    s.read(23.5, 10s);
+    REQUIRE(s.state(0) == "running");
+    REQUIRE(s.state(1) == "running");
+    s.own_a[0] = 0;
+    s.read(12.2, 1500ms);
+    REQUIRE(s.state(0) == "running");
+    s.read(19.2, 5s);
+    CHECK(s.state(0) == "permitted");
+    CHECK(s.state(2) == "running");
+}
