@@ -4,6 +4,7 @@
 
 #include <cmath>
 #include <limits>
+#include <nlohmann/json.hpp>
 
 #include "tests/support/catch.h"
 #include "tests/support/homie_convention.h"

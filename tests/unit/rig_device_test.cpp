@@ -5,6 +5,7 @@
 #include <algorithm>
 #include <fstream>
 #include <limits>
+#include <nlohmann/json.hpp>
 #include <set>
 
 #include "tests/support/catch.h"
