@@ -13,7 +13,7 @@ TEST_CASE("with two legs an overload on one sheds on that leg only") {
     plan.legs = 2;
     plan.loads[3].legs = LegSet(Leg::l2);
     // Rooms so warm that nobody pauses meanwhile.
-    for (const int unit : {0, 1})
+    for (const std::size_t unit : {0U, 1U})
         std::get<ampmarshal::virtual_rig::AirConditionerPlan>(plan.loads[unit].kind).room.start_c = 45;
     SimulatedRig rig(plan, 1);
     rig.run_for(on_at);

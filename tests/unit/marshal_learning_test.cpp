@@ -178,7 +178,7 @@ TEST_CASE("the Marshal of a new configuration goes on with what runs, and reserv
     next.now = old.now;
     const bool succeeds = GENERATE(true, false);
     if (succeeds) next.marshal.succeed(old.marshal, heirs, sources);
-    for (LoadIndex i : {0, 1})
+    for (const LoadIndex i : {0U, 1U})
         next.send(SwitchFeedback{next.now, i, true, false});
     next.send(LinkChanged{next.now, true});
     next.read(19, 60s);

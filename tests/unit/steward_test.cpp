@@ -551,7 +551,7 @@ TEST_CASE("a reload takes nothing off that runs, and asks for no second start of
     w.run(60s);
     CHECK(std::none_of(w.relays.told.begin(), w.relays.told.end(),
                        [](const std::string& told) { return told.find("OFF") != std::string::npos; }));
-    for (rules::LoadIndex i : {0, 1}) {
+    for (const rules::LoadIndex i : {0U, 1U}) {
         CHECK(w.steward->marshal().load(i).state == rules::LoadState::running);
         CHECK(w.steward->marshal().load(i).drawn_a == Approx(9).margin(0.5));
     }
