@@ -168,6 +168,15 @@ TEST_CASE("a compressor that stopped while no meter spoke rests, for the supply 
     }
 }
 
+TEST_CASE("a load that needs no rest and stopped while no meter spoke may start when it likes") {
+    Stand s(rig_of({breaker(30)}, {resistive("heater", 1, 10)}));
+    s.settle(1, 30s);
+    s.read(11, 5s);
+    s.wait(20s);
+    CHECK(s.read(1, 5s).empty());
+    CHECK(s.state(0) == "permitted");
+}
+
 TEST_CASE("a load that its own meter says never started has not stopped unheard") {
     Rig rig = rig_of({breaker(30)}, {air_conditioner("front", 1, 30, 12)});
     rig.loads[0].own_meter = OwnMeter{500ms, 2s};
