@@ -202,20 +202,25 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     return false;
 }
 
-/// Could this fall, which is booked to one load, be another's that was told to stop, and ran unknown? Then it
-/// was a part of what nobody was known to draw before, and the one that is booked may run on unknown.
+/// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
+/// stopped by itself? Then it was a part of what nobody was known to draw before, and the one that is booked
+/// may run on unknown.
 void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
-    const auto may_be = [&](LoadIndex i) {
-        const Track& track = tracks[i];
-        const bool told = track.settles_at && began < *track.settles_at && !track.relief;
-        if (i == booked || !told || !loads[i].legs.contains(leg)) return false;
+    const auto draws_as_much = [&](LoadIndex i) {
         for (std::size_t to = 1; to <= loads[i].stages.size(); ++to)
             if (distance(fall_a, run_between(usual(i), 0, to)) <= 1) return true;
         return false;
     };
-    double& unknown_a = tracks[booked].unknown_at_a;
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (may_be(i)) unknown_a = std::max(0.0, unknown_a - fall_a);
+    Track& runs_on = tracks[booked];
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Track& track = tracks[i];
+        const bool told = track.settles_at && began < *track.settles_at && !track.relief;
+        const bool idle = may_be_on(i) && track.settled == 0;
+        if (i == booked || !(told || idle) || !loads[i].legs.contains(leg) || !draws_as_much(i)) continue;
+        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - fall_a);
+        runs_on.sure &= !idle;
+        return;
+    }
 }
 
 /// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.

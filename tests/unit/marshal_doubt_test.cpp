@@ -651,3 +651,22 @@ TEST_CASE("while another load may have been the compressor's start, nobody joins
     meter.read(13, 30s);
     CHECK(meter.s.on(1));
 }
+
+TEST_CASE("a load is still suspected to run if its stop may have been that of one that ran unknown") {
+    const double idler_a = GENERATE(11.5, 2.0);
+    CAPTURE(idler_a);
+    std::vector<Load> loads{resistive("high", 1, 30), resistive("idler", 2, idler_a),
+                            resistive("heater", 3, 12)};
+    loads[0].wanted_at_start = loads[2].wanted_at_start = false;
+    Stand s(rig_of({breaker(40)}, loads));
+    s.settle(12.5, 30s);  // the idler runs, and nobody has seen it start
+    s.send(DemandChanged{s.now, 2, true});
+    s.read(12.5, 1s);
+    s.read(24.5, 10s);
+    REQUIRE(s.state(2) == "running");
+    s.read(13, 10s);  // booked to the heater
+    REQUIRE(s.state(2) == "permitted");
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(13, 1s);
+    CHECK(s.why(0) == (idler_a > 11 ? "makes_room" : "steady_full"));
+}
