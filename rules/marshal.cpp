@@ -209,7 +209,10 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     if (event.age_known && event.on) track.reported_off_at.reset();
     if (event.age_known && !event.on && !track.reported_off_at) track.reported_off_at = event.at;
     // Older than the command or not, it was on until then, and rests from there.
-    if (event.age_known && !event.on && track.offs_repeated > 0) unsettle(event.load);
+    if (event.age_known && !event.on && track.offs_repeated > 0) {
+        if (!track.relief) expect_fall(event.load, track.drawn_a);
+        unsettle(event.load);
+    }
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.stuck = false;

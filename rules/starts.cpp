@@ -203,12 +203,15 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
 }
 
 /// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
-/// stopped by itself? Then it was a part of what nobody was known to draw before, and the one that is booked
-/// may run on unknown.
+/// stopped by itself? By itself, or beside those that are expected to fall. Then it was a part of what nobody
+/// was known to draw before, and the one that is booked may run on unknown.
 void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
-    const auto draws_as_much = [&](LoadIndex i) {
+    double beside_a = fall_a;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (tracks[i].relief && loads[i].legs.contains(leg)) beside_a -= tracks[i].relief->drawn_a;
+    const auto draws = [&](LoadIndex i, double a) {
         for (std::size_t to = 1; to <= loads[i].stages.size(); ++to)
-            if (distance(fall_a, run_between(usual(i), 0, to)) <= 1) return true;
+            if (distance(a, run_between(usual(i), 0, to)) <= 1) return true;
         return false;
     };
     Track& runs_on = tracks[booked];
@@ -216,8 +219,9 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
         const Track& track = tracks[i];
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
-        if (i == booked || !(told || idle) || !loads[i].legs.contains(leg) || !draws_as_much(i)) continue;
-        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - fall_a);
+        if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
+        if (!draws(i, fall_a) && !(told && draws(i, beside_a))) continue;
+        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (draws(i, fall_a) ? fall_a : beside_a));
         runs_on.sure &= !idle;
         return;
     }

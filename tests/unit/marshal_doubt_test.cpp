@@ -670,3 +670,26 @@ TEST_CASE("a load is still suspected to run if its stop may have been that of on
     s.read(13, 1s);
     CHECK(s.why(0) == (idler_a > 11 ? "makes_room" : "steady_full"));
 }
+
+TEST_CASE("a load is still suspected to run if others that were told off make its stop together") {
+    Rig rig = rig_of({breaker(30)}, {resistive("high", 1, 20), resistive("runner", 2, 9.5),
+                                     resistive("stuck", 3, 3), resistive("ghost", 4, 4.7)});
+    rig.loads[0].wanted_at_start = rig.loads[1].wanted_at_start = rig.loads[2].wanted_at_start = false;
+    rig.loads[2].reports_switch = true;
+    Stand s(rig);
+    s.settle(7.2, 30s);  // the ghost runs, and nobody has seen it start
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(7.2, 1s);
+    s.read(16.7, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.send(SwitchFeedback{s.now, 2, true, true});
+    s.read(19.7, 3s);
+    REQUIRE(s.marshal.load(2).drawn_a == Approx(3).margin(0.1));
+    s.send(OperatorRequest{s.now, 3, Request::hold});
+    s.send(SwitchFeedback{s.now, 2, false, true});
+    s.read(12, 15s);
+    REQUIRE(s.state(1) == "permitted");  // 7.7 A fell, and it may have been the runner
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(12, 1s);
+    CHECK(s.why(0) == "makes_room");
+}
