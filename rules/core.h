@@ -270,6 +270,7 @@ struct Marshal::Core {
     // obedience.cpp
     bool tell_again(LoadIndex i);
     void told_off_in_vain(LoadIndex i, double drawn_a);
+    void rest_the_mute();
     void assert_switches();
     void ask_the_mute_again();
     void tell_the_unwilling_again();

@@ -378,6 +378,7 @@ void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was,
 }
 
 void Marshal::Core::handle(const LinkChanged& event) {
+    if (event.up && link_up_at != Instant{}) rest_the_mute();
     link_up = event.up;
     link_up_at = event.at;
     for (Track& track : tracks)

@@ -45,6 +45,14 @@ bool Marshal::Core::tell_again(LoadIndex i) {
     return true;
 }
 
+/// The link is back. Who knows whether a load that reports nothing ran on meanwhile? It is about to be told
+/// off again, and rests from there.
+void Marshal::Core::rest_the_mute() {
+    for (LoadIndex i : by_rank)
+        if (!tracks[i].on && !loads[i].reports_switch && !tells_itself(i))
+            tracks[i].stopped_at = now + feedback_grace + loads[i].switch_latency;
+}
+
 /// After the link came up every switch is told once what it should be. Off at once; on only when the meters
 /// are heard and everything that is on has passed the worst case.
 void Marshal::Core::assert_switches() {

@@ -629,3 +629,19 @@ TEST_CASE("a load that is only taken to have started is not accused of the curre
     s.read(10, 30s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("a compressor that reports nothing rests from when it was told off again as the link came back") {
+    const bool reports = GENERATE(true, false);
+    CAPTURE(reports);
+    Load front = air_conditioner("front", 1, 40, 10);
+    front.reports_switch = reports;
+    Stand s(rig_of({breaker(30)}, {front}));
+    s.settle(1, 170s);
+    s.send(LinkChanged{s.now, false});
+    s.read(1, 5s);
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 60s);
+    CHECK(s.on(0) == reports);
+    s.read(1, 130s);
+    CHECK(s.on(0));
+}
