@@ -93,8 +93,6 @@ struct Track {
     int stalls = 0;                        ///< since it last ran
 };
 
-void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track);
-
 /// Counts how long something has been so. It runs back at a quarter of its speed, so that flapping cannot put
 /// off what follows from it.
 class Persistence {
@@ -193,6 +191,8 @@ struct Marshal::Core {
     bool silent(Leg leg) const { return now > legs[leg].silent_after; }
     bool any_silent() const { return silent(Leg::l1) || silent(Leg::l2); }
     bool any_dead() const { return legs[Leg::l1].dead || legs[Leg::l2].dead; }
+    /// Is its meter so slow that a start may fall between two readings?
+    bool slow(Leg leg) const { return rig.timing.meter_period[leg] >= slow_for_starts; }
     bool any_moving() const { return legs[Leg::l1].watch.moving() || legs[Leg::l2].watch.moving(); }
     bool may_be_on(LoadIndex i) const {
         return tracks[i].on || tracks[i].stuck || tracks[i].offs_repeated > 0;
@@ -227,6 +227,8 @@ struct Marshal::Core {
     // starts.cpp
     void explain(Leg leg, const Step& step, bool whole);
     double news_a(Leg leg, const Step& step) const;
+    void add_falls(Hypotheses& all, LoadIndex i) const;
+    bool may_be_another(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;

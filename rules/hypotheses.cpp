@@ -7,6 +7,8 @@ namespace ampmarshal::rules {
 
 namespace {
 
+constexpr double peak_share = 1.4;        ///< a healthy peak is at most this much above the expected one ...
+constexpr double peak_slack_a = 2.0;      ///< ... plus this
 constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at least this much of one
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
 constexpr double peak_match_share = 0.4;  ///< peaks of the same load differ this much
@@ -27,6 +29,10 @@ double distance(double seen_a, double expected_a, double share) {
     return std::abs(seen_a - expected_a) / std::max(match_least_a, share * std::abs(expected_a));
 }
 
+bool healthy_peak(double seen_a, double expected_a) {
+    return seen_a <= peak_share * expected_a + peak_slack_a;
+}
+
 bool stops(const Hypothesis& h, double seen_a) {
     return h.rise_a < 0 && distance(seen_a, h.rise_a) <= 1;
 }
@@ -38,6 +44,12 @@ double run_between(const Load& load, std::size_t from, std::size_t to) {
     return sum_a;
 }
 
+bool may_draw(const Load& load, double seen_a) {
+    for (std::size_t to = 1; to <= load.stages.size(); ++to)
+        if (distance(seen_a, run_between(load, 0, to)) <= 1) return true;
+    return false;
+}
+
 void Hypotheses::add_rises(const Load& load, LoadIndex i, std::size_t settled, bool in_flight,
                            double peak_rise_a, bool sees_peaks) {
     double before_a = 0;
@@ -45,7 +57,7 @@ void Hypotheses::add_rises(const Load& load, LoadIndex i, std::size_t settled, b
     for (std::size_t s = settled; s < load.stages.size(); ++s) {
         peak_a = std::max(peak_a, before_a + load.stages[s].start_a);
         before_a += load.stages[s].running_a;
-        const bool alone = peak_rise_a <= peak_share * peak_a + peak_slack_a;
+        const bool alone = healthy_peak(peak_rise_a, peak_a);
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
         const bool tapers = in_flight && !load.starts_hard();  // and may draw less than ever
         if (sees_peaks && !tapers && peak_rise_a < (1 - match_share) * least_a) continue;

@@ -19,8 +19,6 @@ namespace ampmarshal::rules {
 inline constexpr double match_share = 0.2;       ///< a step matches a current within a fifth of it ...
 inline constexpr double match_least_a = 0.8;     ///< ... or this, whichever is more
 inline constexpr double wide_match_share = 0.5;  ///< for a start that was just commanded and has no rival
-inline constexpr double peak_share = 1.4;  ///< a healthy peak is at most this much above the expected one ...
-inline constexpr double peak_slack_a = 2.0;  ///< ... plus this
 /// A healthy start is over between two readings that are further apart (0.1 to 0.5 s: common practice).
 inline constexpr Duration slow_for_starts = std::chrono::milliseconds(500);
 
@@ -37,10 +35,16 @@ struct Hypothesis {
 /// 0 is a perfect match, 1 the edge of what still counts as one.
 double distance(double seen_a, double expected_a, double share = match_share);
 
+/// Is this no more than the peak of a healthy start may come to?
+bool healthy_peak(double seen_a, double expected_a);
+
 bool stops(const Hypothesis& h, double seen_a);
 
 /// What these stages draw once they run, `to` not among them.
 double run_between(const Load& load, std::size_t from, std::size_t to);
+
+/// Could this load, its first stages or all of them, draw so much?
+bool may_draw(const Load& load, double seen_a);
 
 /// Collects hypotheses without allocating; more than it holds would only add ambiguity.
 class Hypotheses {

@@ -127,7 +127,7 @@ bool Marshal::Core::starts_again(LoadIndex i, Leg leg) const {
     const LegWatch& watch = legs[leg].watch;
     const double excess_a = watch.now_a() - watch.level_a();
     const bool as_it_starts = watch.rising() && loads[i].starts_hard() && excess_a >= loads[i].running_a() &&
-                              excess_a <= peak_share * loads[i].start_a(0) + peak_slack_a;
+                              healthy_peak(excess_a, loads[i].start_a(0));
     if (!as_it_starts || tracks[i].settled == 0) return false;
     for (LoadIndex other = 0; other < loads.size(); ++other)
         if (other != i && may_start_to(other, leg, excess_a)) return false;

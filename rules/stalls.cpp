@@ -20,7 +20,7 @@ constexpr Duration try_again_after = 5min;
 /// What the rest of its start could come to.
 bool Marshal::Core::may_start_to(LoadIndex i, Leg leg, double excess_a) const {
     return loads[i].legs.contains(leg) && standing(i) &&
-           excess_a <= peak_share * loads[i].start_a(tracks[i].settled) + peak_slack_a;
+           healthy_peak(excess_a, loads[i].start_a(tracks[i].settled));
 }
 
 /// Does it look like a rotor that is locked? Where the start is hardly more than what runs, nothing tells.
@@ -72,12 +72,11 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const LegWatch& watch = legs[leg].watch;
     // Something smaller may have started before it, in the same movement.
     const Duration lasted = now - watch.half_up_since();
-    const bool slow = rig.timing.meter_period[leg] >= slow_for_starts;
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
         if (!loads[i].legs.contains(leg)) continue;
-        if (slow) add_falls(healthy, loads[i], i, track);
+        if (slow(leg)) add_falls(healthy, i);
         if (!standing(i)) continue;
         // One that was just switched on may have tapered off, and draw no more than this.
         if (track.stage_due && !loads[i].starts_hard() && excess_a <= usual(i).running_a()) return;
@@ -90,7 +89,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
     if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
     if (healthy.any_match(excess_a)) return;
-    if (healthy.two_make(excess_a, slow)) return;
+    if (healthy.two_make(excess_a, slow(leg))) return;
     std::optional<LoadIndex> only;
     int suspects = 0;
     for (LoadIndex i = 0; i < loads.size(); ++i) {

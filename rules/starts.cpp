@@ -26,7 +26,9 @@ bool guessed_start(const Hypothesis& h, const Hypothesis& beside) {
 }  // namespace
 
 /// What it would be if this load stopped, or left only its fan running.
-void add_falls(Hypotheses& all, const Load& load, LoadIndex i, const Track& track) {
+void Marshal::Core::add_falls(Hypotheses& all, LoadIndex i) const {
+    const Load& load = loads[i];
+    const Track& track = tracks[i];
     if (track.relief && !(track.relief->seen && track.relief->amid_rise)) {
         all.add({i, track.on ? track.settled : 0, -track.relief->drawn_a, true});
         return;
@@ -95,11 +97,15 @@ double Marshal::Core::news_a(Leg leg, const Step& step) const {
     return step.rise_a() - legs[leg].told_a;
 }
 
+/// May another load, or one that is not known to be idle, have made this start?
+bool Marshal::Core::may_be_another(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const {
+    return all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load);
+}
+
 /// Is this start, that nobody else was let make, surely this load's?
 bool Marshal::Core::can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h,
                                     double rise_a) const {
-    return h.in_flight || !(all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load) ||
-                            all.two_make(rise_a, rig.timing.meter_period[leg] >= slow_for_starts, h.load));
+    return h.in_flight || !(may_be_another(leg, all, h, rise_a) || all.two_make(rise_a, slow(leg), h.load));
 }
 
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
@@ -112,8 +118,8 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
     if (h.rise_a > 0) {
         Track& track = tracks[h.load];
         const bool so_far = track.settled == 0 || track.sure;
-        const bool rivals = all.rivals(h, rise_a) || idler_starts(leg, rise_a, h.load);
-        if (rivals && loads[h.load].starts_hard()) track.perhaps_due = track.stage_due.value_or(now);
+        if (loads[h.load].starts_hard() && may_be_another(leg, all, h, rise_a))
+            track.perhaps_due = track.stage_due.value_or(now);
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
     } else {
@@ -134,7 +140,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         if (!loads[i].legs.contains(leg) || other_leg_denies(i, leg, step.began)) continue;
         const bool still = unmoved(i, step.began);
-        add_falls(still ? denied : all, loads[i], i, tracks[i]);
+        add_falls(still ? denied : all, i);
         if (still) continue;
         const bool fast = sees_peak(legs[leg].holds_peaks, period, loads[i].start_window());
         if (standing(i))
@@ -194,8 +200,7 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
         if (i == but || !loads[i].legs.contains(leg)) continue;
         const bool doubted = track.settled > 0 && (!track.sure || track.or_else);
         const std::size_t stages = loads[i].stages.size();
-        for (std::size_t to = 1; doubted && to <= stages; ++to)
-            if (distance(rise_a, run_between(usual(i), 0, to)) <= 1) return true;
+        if (doubted && may_draw(usual(i), rise_a)) return true;
         for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
             if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
     }
@@ -209,19 +214,15 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
     double beside_a = fall_a;
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (tracks[i].relief && loads[i].legs.contains(leg)) beside_a -= tracks[i].relief->drawn_a;
-    const auto draws = [&](LoadIndex i, double a) {
-        for (std::size_t to = 1; to <= loads[i].stages.size(); ++to)
-            if (distance(a, run_between(usual(i), 0, to)) <= 1) return true;
-        return false;
-    };
     Track& runs_on = tracks[booked];
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
         if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
-        if (!draws(i, fall_a) && !(told && draws(i, beside_a))) continue;
-        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (draws(i, fall_a) ? fall_a : beside_a));
+        const bool alone = may_draw(usual(i), fall_a);
+        if (!alone && !(told && may_draw(usual(i), beside_a))) continue;
+        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (alone ? fall_a : beside_a));
         runs_on.sure &= !idle;
         return;
     }

@@ -20,8 +20,7 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
         return share;
     }
     share.start_a = load.start_a(track.settled);
-    for (std::size_t s = track.settled; s < load.stages.size(); ++s)
-        share.running_a += load.stages[s].running_a;
+    share.running_a = run_between(load, track.settled, load.stages.size());
     share.window = load.start_window();
     return share;
 }
