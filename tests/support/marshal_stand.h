@@ -83,6 +83,13 @@ inline Rig rig_of(std::vector<Source> sources, std::vector<Load> loads, LegSet l
     return rig;
 }
 
+/// With a meter on L1 that speaks so often; see Stand::reads_every.
+inline Rig with_period(Rig rig, Duration period) {
+    rig.timing.meter_period[Leg::l1] = period;
+    rig.timing.stale_after[Leg::l1] = 3 * period;
+    return rig;
+}
+
 inline int offs(const std::vector<Switch>& commands) {
     return static_cast<int>(
         std::count_if(commands.begin(), commands.end(), [](const Switch& c) { return !c.on; }));
@@ -99,12 +106,12 @@ class Stand {
         read(l1_a, for_);
     }
 
-    /// The meter of each leg reads this for so long (in steps of its period). Returns what was commanded
+    /// The meter of each leg reads this for so long (every `reads_every`). Returns what was commanded
     /// meanwhile.
     std::vector<Switch> read(double l1_a, Duration for_ = 100ms, double l2_a = 0) {
         std::vector<Switch> all;
         for (const Instant end = now + for_; now < end;) {
-            now += 100ms;
+            now += reads_every;
             for (Leg leg : all_legs) {
                 if (!rig_.legs.contains(leg)) continue;
                 const auto seen =
@@ -170,6 +177,7 @@ class Stand {
   public:
     Marshal marshal;
     Instant now{};
+    Duration reads_every = 100ms;
     std::optional<double> voltage_v{};
     std::optional<double> frequency_hz{};
     std::map<std::string, std::optional<LoadIndex>> alerts;

@@ -583,53 +583,41 @@ TEST_CASE("what may be a charger that was just switched on and has tapered off i
 
 namespace {
 
-/// An air conditioner on a meter that sees no peak of a start, and perhaps an appliance that nobody controls.
-struct SlowMeter {
-    explicit SlowMeter(bool appliance) : SlowMeter(rig(appliance)) {}
-    explicit SlowMeter(Rig rig) : s(std::move(rig)) {
-        s.send(LinkChanged{s.now, true});
-        read(1, 200s);
-        REQUIRE(s.on(0));
+/// On a meter that sees no peak of a start. The first load is let start.
+struct SlowMeter : Stand {
+    explicit SlowMeter(Rig rig) : Stand(with_period(std::move(rig), 1s)) {
+        reads_every = 1s;
+        settle(1, 200s);
+        REQUIRE(on(0));
     }
-
-    static Rig rig(bool appliance) {
-        std::vector<Load> loads{air_conditioner("front", 1, 36, 8.8)};
-        if (appliance) loads.push_back(observed("oven", 7.1));
-        Rig rig = rig_of({breaker(100)}, std::move(loads));
-        rig.timing.meter_period[Leg::l1] = 1s;
-        rig.timing.stale_after[Leg::l1] = 3s;
-        return rig;
-    }
-
-    void read(double current_a, Duration for_ = 4s) {
-        for (const Instant end = s.now + for_; s.now < end;) {
-            s.now += 1s;
-            s.send(MeterSample{s.now, Leg::l1, current_a});
-        }
-    }
-
-    Stand s;
 };
+
+/// An air conditioner, and perhaps an appliance that nobody controls.
+Rig beside_an_oven(bool appliance) {
+    std::vector<Load> loads{air_conditioner("front", 1, 36, 8.8)};
+    if (appliance) loads.push_back(observed("oven", 7.1));
+    return rig_of({breaker(100)}, std::move(loads));
+}
 
 }  // namespace
 
 TEST_CASE("a fan beside an appliance is not taken for a whole start where that comes as close") {
     const bool appliance = GENERATE(true, false);
     CAPTURE(appliance);
-    SlowMeter meter(appliance);
-    meter.read(10.2);
-    CHECK((meter.s.state(0) == "running") == !appliance);
+    SlowMeter s(beside_an_oven(appliance));
+    s.read(10.2, 4s);
+    CHECK((s.state(0) == "running") == !appliance);
 }
 
 TEST_CASE("an appliance that comes clearly closer is not taken for the compressor that was let start") {
     const bool appliance = GENERATE(true, false);
     CAPTURE(appliance);
-    SlowMeter meter(appliance);
-    meter.read(3);
-    REQUIRE(meter.s.state(0) == "starting");
-    meter.read(10.2);
-    CHECK((meter.s.state(0) == "running") == !appliance);
-    CHECK(meter.s.why(0) == "fits");
+    SlowMeter s(beside_an_oven(appliance));
+    s.read(3, 4s);
+    REQUIRE(s.state(0) == "starting");
+    s.read(10.2, 4s);
+    CHECK((s.state(0) == "running") == !appliance);
+    CHECK(s.why(0) == "fits");
 }
 
 TEST_CASE("while another load may have been the compressor's start, nobody joins who leaves no room for it") {
@@ -638,18 +626,15 @@ TEST_CASE("while another load may have been the compressor's start, nobody joins
     std::vector<Load> loads{air_conditioner("front", 1, 36, 10), resistive("heater", 2, 12)};
     loads[1].wanted_at_start = false;
     if (rival) loads.push_back(observed("oven", 10));
-    Rig rig = rig_of({generator(5000, 7000)}, std::move(loads));
-    rig.timing.meter_period[Leg::l1] = 1s;
-    rig.timing.stale_after[Leg::l1] = 3s;
-    SlowMeter meter(std::move(rig));
-    meter.read(3);
-    meter.read(13);
-    REQUIRE(meter.s.state(0) == "running");
-    meter.s.send(DemandChanged{meter.s.now, 1, true});
-    meter.read(13);
-    CHECK(meter.s.on(1) == !rival);
-    meter.read(13, 30s);
-    CHECK(meter.s.on(1));
+    SlowMeter s(rig_of({generator(5000, 7000)}, std::move(loads)));
+    s.read(3, 4s);
+    s.read(13, 4s);
+    REQUIRE(s.state(0) == "running");
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(13, 4s);
+    CHECK(s.on(1) == !rival);
+    s.read(13, 30s);
+    CHECK(s.on(1));
 }
 
 TEST_CASE("a load is still suspected to run if its stop may have been that of one that ran unknown") {

@@ -329,10 +329,7 @@ TEST_CASE("nothing is learned from a start that two other loads may have made to
         loads.push_back(air_conditioner("front", 2, 30, 10));
         loads.push_back(air_conditioner("rear", 3, 30, 10));
     }
-    Rig rig = rig_of({breaker(100)}, loads);
-    rig.timing.meter_period[Leg::l1] = 1s;
-    rig.timing.stale_after[Leg::l1] = 3s;
-    Stand s(rig);
+    Stand s(with_period(rig_of({breaker(100)}, loads), 1s));
     s.settle(1, 300s);
     const double before_a = start_headroom_a(s);
     const auto read = [&](double current_a, double peak_a) {

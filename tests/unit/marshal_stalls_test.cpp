@@ -209,23 +209,15 @@ TEST_CASE("of a load that sticks while only its fan runs, the compressor's start
 TEST_CASE("a start beside a stop between two readings of a slow meter is no stall of a third load") {
     const Duration period = GENERATE(1000ms, 100ms);
     CAPTURE(period);
-    Rig rig =
+    const Rig rig =
         rig_of({breaker(100)}, {motor("motor", 1, 20, 6), resistive("one", 2, 9), resistive("two", 3, 13),
                                 resistive("three", 4, 24), resistive("four", 5, 28)});
-    rig.timing.meter_period[Leg::l1] = period;
-    rig.timing.stale_after[Leg::l1] = 3 * period;
-    Stand s(rig);
-    s.send(LinkChanged{s.now, true});
-    const auto read = [&](double current_a, Duration for_) {
-        for (const Instant end = s.now + for_; s.now < end;) {
-            s.now += period;
-            s.send(MeterSample{s.now, Leg::l1, current_a});
-        }
-    };
-    read(1, 60s);
-    read(10, 10s);
-    read(23, 10s);
+    Stand s(with_period(rig, period));
+    s.reads_every = period;
+    s.settle(1, 60s);
+    s.read(10, 10s);
+    s.read(23, 10s);
     REQUIRE(s.on(0));
-    read(38.2, 10s);  // three without one, or four without two
+    s.read(38.2, 10s);  // three without one, or four without two
     CHECK(s.alert("stall") == (period < 500ms));
 }
