@@ -235,6 +235,7 @@ struct Marshal::Core {
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);
     void doubt(LoadIndex i, LoadIndex booked);
+    void pass_stop_on(LoadIndex i);
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
     void learn(LoadIndex i, std::size_t settled, const Step& step, Duration period, bool holds_peaks);
     void tell_departure(LoadIndex i);

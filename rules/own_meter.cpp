@@ -101,7 +101,10 @@ void Marshal::Core::take_its_word(LoadIndex i, bool holds_peaks) {
             return;
         }
         if (books.untold && may_be_locked(i, change_a, *books.untold)) return take_for_locked(i, change_a);
-        if (books.untold) learn(i, running, *books.untold, period, holds_peaks);
+        if (books.untold)
+            learn(i, running, *books.untold, period, holds_peaks);
+        else
+            pass_stop_on(i);
         accept_rise(i, running, change_a,
                     books.untold.value_or(Step{now - period, now, now, track.drawn_a, level_a, level_a}));
     } else if (running < track.settled || (track.relief && running == 0)) {

@@ -283,6 +283,20 @@ void Marshal::Core::believe(LoadIndex i) {
     }
 }
 
+/// Its own meter shows that a stop which was booked to this load was another's: of those that it may have
+/// been, the one whose next start is the worst.
+void Marshal::Core::pass_stop_on(LoadIndex i) {
+    std::optional<LoadIndex> worst;
+    for (LoadIndex other = 0; other < loads.size(); ++other)
+        if (tracks[other].or_else == i && tracks[other].settled > 0 &&
+            (!worst || loads[other].start_a(0) > loads[*worst].start_a(0)))
+            worst = other;
+    if (!worst) return;
+    unsettle(*worst);
+    for (LoadIndex other = 0; other < loads.size(); ++other)
+        if (other != worst && tracks[other].or_else == i) doubt(other, *worst);
+}
+
 void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {
     const Load& load = loads[i];
     Track& track = tracks[i];
