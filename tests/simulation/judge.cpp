@@ -237,11 +237,15 @@ void Judge::relay_changed(const Mischief::Change& change) {
     load->relay_fails = change.begins;
     load->sticks_until.reset();
     if (change.begins && fault.kind == FaultKind::relay_stuck_on) load->sticks_until = Instant(fault.to);
-    if (!load->sticks_until || load->told_on) return;
-    const virtual_rig::RelayPlan& relay = *load->plan->relay;
-    if (!relay.feedback && !load->plan->meter)
-        load->ran_unseen_until = *load->sticks_until + relay.latency + 1s;
-    excuse_stuck(*load);
+    if (load->sticks_until && !load->told_on) sticks_while_off(*load);
+}
+
+/// Nothing flows that would show it, and only a feedback or a meter of its own could tell.
+void Judge::sticks_while_off(Seen& load) {
+    const virtual_rig::RelayPlan& relay = *load.plan->relay;
+    if (!relay.feedback && !load.plan->meter)
+        load.ran_unseen_until = *load.sticks_until + relay.latency + 1s;
+    excuse_stuck(load);
 }
 
 /// It may start a load that nobody has reserved for. With a feedback that is known after it was told off in
@@ -305,11 +309,13 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             ++operations_;
             break;
         case Happening::load_on:
+            if (load) load->draws = true;
             // A charger that has tapered off: it was let run, and what it draws is lost in noise.
             if (load && event.current_a < least_seen_a) load->starving_since.reset();
             break;
         case Happening::start_began: {
             if (load == nullptr) break;
+            load->draws = true;
             const auto& unit = std::get<virtual_rig::AirConditionerPlan>(load->plan->kind);
             const auto& motor = event.part == "fan" ? unit.fan : unit.compressor;
             starts_.push_back({std::string(event.subject), std::string(event.part), load->plan->legs,
@@ -325,6 +331,7 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
         case Happening::load_off:
             std::erase_if(starts_, [&](const Start& s) { return s.load == event.subject; });
             if (load) load->compressor_stopped_at = event.at;
+            if (load) load->draws = false;
             break;
         case Happening::short_cycled:
             if (load) short_cycled(*load);
@@ -398,7 +405,10 @@ void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, 
         if (load.relay_fails) excuse("relay fails", load.plan->legs, now + settles_);
     }
     const bool refreshed = load.plan->relay->drops_out_after.has_value();
-    if (message.payload != load.last_command) load.same_commands.clear();
+    if (message.payload != load.last_command) {
+        load.same_commands.clear();
+        if (!on && load.sticks_until && !load.draws) sticks_while_off(load);
+    }
     load.last_command = message.payload;
     load.same_commands.push_back(now);
     while (now - load.same_commands.front() > same_commands_within)

@@ -55,6 +55,7 @@ class Judge {
         bool told_on = false;
         rules::Instant told_on_at{};
         bool contact = false;
+        bool draws = false;
         bool relay_fails = false;
         std::optional<rules::Instant> sticks_until{};
         std::optional<rules::Instant> ran_unseen_until{};  ///< nothing could tell that it did
@@ -99,6 +100,7 @@ class Judge {
     bool misled() const;
     bool bound_kept(rules::LegSet legs) const;
     void relay_changed(const Mischief::Change& change);
+    void sticks_while_off(Seen& load);
     void excuse_stuck(const Seen& load);
     void look_at(Seen& load, const virtual_rig::LoadTruth& truth);
     void be_the_person();
