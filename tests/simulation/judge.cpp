@@ -243,8 +243,7 @@ void Judge::relay_changed(const Mischief::Change& change) {
 /// Nothing flows that would show it, and only a feedback or a meter of its own could tell.
 void Judge::sticks_while_off(Seen& load) {
     const virtual_rig::RelayPlan& relay = *load.plan->relay;
-    if (!relay.feedback && !load.plan->meter)
-        load.ran_unseen_until = *load.sticks_until + relay.latency + 1s;
+    if (!relay.feedback && !load.plan->meter) load.ran_unseen_until = *load.sticks_until + relay.latency + 1s;
     excuse_stuck(load);
 }
 
