@@ -124,7 +124,6 @@ std::string sentence(const Reason& reason, const Rig& rig, std::optional<SourceI
             if (reason.other) return "turned down to make room for " + names.other();
             return "turned down: it could come to " + amperes(reason.needed_a) + ", and " + names.allows();
         case ReasonKind::turned_up: return "turned up again: there is room";
-        case ReasonKind::stopping: return "off while the program is stopped";
         case ReasonKind::shed_ceiling:
         case ReasonKind::shed_heat:
         case ReasonKind::shed_steady:
@@ -181,7 +180,6 @@ const char* word(ReasonKind kind) {
         case ReasonKind::shed_for_turn: return "shed_for_turn";
         case ReasonKind::shed_start_lost: return "shed_start_lost";
         case ReasonKind::supply_lost: return "supply_lost";
-        case ReasonKind::stopping: return "stopping";
     }
     return "none";
 }

@@ -59,7 +59,6 @@ enum class ReasonKind : std::uint8_t {
     shed_voltage,     ///< the line voltage has been too low for a while
     shed_frequency,   ///< the generator bogs down
     supply_lost,
-    stopping,  ///< the program ends and holds all loads
 };
 
 struct Reason {

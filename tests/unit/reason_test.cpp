@@ -21,7 +21,7 @@ std::string said(const Reason& reason, std::optional<SourceIndex> source = 0) {
 TEST_CASE("every reason has a sentence and a word of its own") {
     std::set<std::string> sentences;
     std::set<std::string> words;
-    const auto count = static_cast<std::size_t>(ReasonKind::stopping) + 1;
+    const auto count = static_cast<std::size_t>(ReasonKind::supply_lost) + 1;
     for (std::size_t i = 0; i < count; ++i) {
         const auto kind = static_cast<ReasonKind>(i);
         INFO(word(kind));
