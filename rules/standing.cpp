@@ -57,6 +57,13 @@ double most_for(const ThermalImage& image, double theta, Duration held_for, doub
     return end > 0 ? image.pickup_a * std::sqrt(end) : 0.0;
 }
 
+/// The highest current that an image which is at `theta` carries for long without passing `heat`. One that has
+/// passed it already (a hot day's slow one) carries what it cools at, as long as it does not trip.
+double most_for_long(const ThermalImage& image, double theta, double heat) {
+    const double cools_at_a = theta < 1 ? image.pickup_a * std::sqrt(heat) : 0;
+    return std::max(most_for(image, theta, sustained, heat), cools_at_a);
+}
+
 /// What an image makes of a prospect: nothing if it stays under `heat`, else the current that is too much,
 /// and the most it allows instead. An image that is already above (a hot day's slow one) is fine as long as
 /// it does not trip and is cooling towards a current it can carry.
@@ -128,9 +135,10 @@ std::optional<Misfit> over_steady(const Source& source, std::span<const double> 
         image += limit.images.size();
         if (!limit.legs.touches(legs)) continue;
         const double needed_a = through(limit, current_a);
-        const double steady_a = to_join.steady * limit.steady_a;
-        if (needed_a > steady_a) return Misfit{ReasonKind::steady_full, l, needed_a, steady_a};
-        const double most_a = most_for(limit, own, sustained, to_join);
+        double most_a = to_join.steady * limit.steady_a;
+        if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
+        for (std::size_t i = 0; i < own.size(); ++i)
+            most_a = std::min(most_a, most_for_long(limit.images[i], own[i], to_join.heat));
         if (needed_a > most_a) return Misfit{ReasonKind::steady_full, l, needed_a, most_a};
     }
     return std::nullopt;

@@ -316,6 +316,20 @@ TEST_CASE("for no time at all a cool image allows any current, and a hot one wha
     CHECK(most_for(limit, hot, 0s, to_join) == Approx(30 * std::sqrt(to_join.heat)));
 }
 
+TEST_CASE("an image that is nearly full carries for long what it cools at, and nothing once it has tripped") {
+    Source source = breaker(30);
+    source.limits[0].images = {ThermalImage{24, 3h}};
+    const double cools_at_a = 24 * std::sqrt(to_join.heat);
+    const double hot[] = {0.995};
+    const double tripped[] = {1};
+    REQUIRE(hot[0] > to_join.heat);
+    CHECK_FALSE(over_steady(source, hot, {{cools_at_a - 0.1, 0}}));
+    const auto more = over_steady(source, hot, {{cools_at_a + 0.1, 0}});
+    REQUIRE(more);
+    CHECK(more->available_a == Approx(cools_at_a));
+    CHECK(over_steady(source, tripped, {{cools_at_a - 0.1, 0}}));
+}
+
 TEST_CASE("a rig of forty loads that may all start at any time is kept like a small one") {
     std::vector<Load> loads;
     loads.reserve(40);
