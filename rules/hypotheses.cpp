@@ -52,6 +52,7 @@ bool may_draw(const Load& load, double seen_a) {
 
 void Hypotheses::add_rises(const Load& load, LoadIndex i, std::size_t settled, bool in_flight,
                            double peak_rise_a, bool sees_peaks) {
+    const bool tapers = in_flight && !load.starts_hard();
     double before_a = 0;
     double peak_a = 0;
     for (std::size_t s = settled; s < load.stages.size(); ++s) {
@@ -59,10 +60,9 @@ void Hypotheses::add_rises(const Load& load, LoadIndex i, std::size_t settled, b
         before_a += load.stages[s].running_a;
         const bool alone = healthy_peak(peak_rise_a, peak_a);
         const double least_a = before_a + peak_least_share * std::max(0.0, peak_a - before_a) - match_least_a;
-        const bool tapers = in_flight && !load.starts_hard();  // and may draw less than ever
         if (sees_peaks && !tapers && peak_rise_a < (1 - match_share) * least_a) continue;
         const double peak_off = sees_peaks ? distance(peak_rise_a, peak_a, peak_match_share) : 0;
-        add({i, s + 1, before_a, in_flight, alone, peak_off});
+        add({i, s + 1, before_a, in_flight, alone, tapers, peak_off});
     }
 }
 
@@ -240,6 +240,8 @@ bool Hypotheses::hidden_by_start(const Hypothesis& stop, double seen_a) const {
 
 bool Hypotheses::commanded_may_make(const Hypothesis& stranger, double seen_a) const {
     if (single(seen_a, true, wide_match_share)) return true;
+    if (std::any_of(begin(), end(), [&](const Hypothesis& h) { return h.tapers && h.rise_a > seen_a; }))
+        return true;
     const double own = distance(seen_a, stranger.rise_a);
     const auto both_make = [&](const Hypothesis& a, const Hypothesis& b) {
         const double together = distance(seen_a, a.rise_a + b.rise_a);

@@ -29,6 +29,7 @@ struct Hypothesis {
     double rise_a;        ///< expected; negative for a stop
     bool in_flight;       ///< it was just commanded, so it is far likelier than what happens by itself
     bool alone = true;    ///< false: the peak was too high for this load; together with another it may fit
+    bool tapers = false;  ///< it was just commanded and starts softly, so that it may draw less than ever
     double peak_off = 0;  ///< distance of the peak from this load's, where the meter sees peaks
 };
 

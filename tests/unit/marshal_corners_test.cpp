@@ -68,7 +68,7 @@ TEST_CASE("a stranger's start is its own where a commanded one and another's mak
 
 TEST_CASE("a stranger's start is not left to nobody for a commanded one and a stop that would make as much") {
     Rig rig = rig_of({breaker(200)},
-                     {resistive("commanded", 1, 45), resistive("runs", 2, 25), observed("oven", 20)});
+                     {motor("commanded", 1, 60, 45), resistive("runs", 2, 25), observed("oven", 20)});
     rig.loads[0].wanted_at_start = false;
     Stand s(rig);
     s.settle(1, 5s);

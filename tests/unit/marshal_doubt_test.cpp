@@ -241,9 +241,8 @@ TEST_CASE(
     while (!s.on(1))
         s.read(1);
     s.send(SwitchFeedback{s.now, 1, true, true});
-    s.read(2.9, 5s);
-    REQUIRE(s.marshal.load(0).drawn_a > 0);
-    s.read(2.9, 60s);
+    s.read(2.9, 65s);
+    CHECK(s.marshal.load(0).drawn_a == 0);
     s.send(OperatorRequest{s.now, 0, Request::hold});
     s.read(2.9, 10s);
     CHECK_FALSE(s.alert("disobedience"));
@@ -677,4 +676,19 @@ TEST_CASE("a load is still suspected to run if others that were told off make it
     s.send(DemandChanged{s.now, 0, true});
     s.read(12, 1s);
     CHECK(s.why(0) == "makes_room");
+}
+
+TEST_CASE("what may be a commanded charger that has tapered off is not booked as a stranger's start") {
+    Load charger = resistive("charger", 1, 5.4);
+    charger.control = Control::switched;
+    charger.reports_switch = true;
+    Stand s(rig_of({breaker(50)}, {charger, observed("appliance", 2.5)}));
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(0))
+        s.read(1);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    const double free_a = start_headroom_a(s);
+    s.read(3.6, 20s);
+    CHECK(s.marshal.load(1).drawn_a == 0);  // its own start is still to come
+    CHECK(start_headroom_a(s) <= free_a);
 }
