@@ -25,18 +25,18 @@ void LegWatch::begin(Instant at) {
     recent_count_ = 0;
     steady_a_ = now_a_;
     steady_since_ = at;
-    half_up_since_ = at;
-    least_up_a_ = now_a_ - level_a_;
+    so_high_since_ = at;
+    least_height_a_ = now_a_ - level_a_;
     plateau_.reset();
 }
 
 void LegWatch::note_height(Instant at) {
     const double up_a = now_a_ - level_a_;
-    if (up_a > 2 * least_up_a_) {
-        half_up_since_ = at;
-        least_up_a_ = up_a;
+    if (up_a > 1.5 * least_height_a_) {
+        so_high_since_ = at;
+        least_height_a_ = up_a;
     }
-    least_up_a_ = std::min(least_up_a_, up_a);
+    least_height_a_ = std::min(least_height_a_, up_a);
 }
 
 void LegWatch::drop(Instant at, double current_a) {
@@ -60,7 +60,7 @@ bool LegWatch::settled(Instant at, Duration hold_open) const {
     const auto [low, high] =
         std::minmax_element(recent_a_.begin(), recent_a_.begin() + static_cast<long>(recent_needed_));
     if (*high - *low > least_step_a()) return false;
-    return *high <= level_a_ + least_step_a() || at - half_up_since_ >= hold_open;
+    return *high <= level_a_ + least_step_a() || at - so_high_since_ >= hold_open;
 }
 
 /// One load may stop and another start within the same movement; then the current dips below both levels, and

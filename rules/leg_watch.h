@@ -57,9 +57,9 @@ class LegWatch {
     double level_a() const { return level_a_; }  ///< last settled level
     double now_a() const { return now_a_; }
     double peak_a() const { return peak_a_; }  ///< of the movement; only while moving()
-    /// Since when the current has been at least half as far above the level of before as now: what flows now
-    /// began no earlier, even if the movement did. Until the next movement.
-    Instant half_up_since() const { return half_up_since_; }
+    /// Since when the current has been at least two thirds as far above the level of before as now: what
+    /// flows now began no earlier, even if the movement did. Until the next movement.
+    Instant so_high_since() const { return so_high_since_; }
     /// The lowest of its last readings: those far above may be faults of the meter.
     double at_least_a() const;
 
@@ -90,8 +90,8 @@ class LegWatch {
     Instant began_{};
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;
-    double least_up_a_ = 0;  ///< above the level of before, since half_up_since_
-    Instant half_up_since_{};
+    double least_height_a_ = 0;  ///< above the level of before, since so_high_since_
+    Instant so_high_since_{};
     double steady_a_ = 0;     ///< no reading has left this by a step ...
     Instant steady_since_{};  ///< ... since then
     std::optional<Plateau> plateau_{};

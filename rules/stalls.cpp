@@ -11,7 +11,8 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr double run_up_share = 1.5;   ///< a start that is over draws less than its peak by more than this
+constexpr double run_up_share = 1.5;   ///< a start that is over draws less than its peak by more than this,
+constexpr double flat_share = 1.2;     ///< and a rotor that is locked, alone, by hardly more than this
 constexpr double nothing_share = 0.1;  ///< of its running current: who draws less has not started
 constexpr Duration try_again_after = 5min;
 
@@ -71,7 +72,7 @@ bool Marshal::Core::explains(Leg leg) const {
 void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const LegWatch& watch = legs[leg].watch;
     // Something smaller may have started before it, in the same movement.
-    const Duration lasted = now - watch.half_up_since();
+    const Duration lasted = now - watch.so_high_since();
     Hypotheses healthy;
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
@@ -87,7 +88,8 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     }
     // A rotor that is locked draws on what it began with.
     const double before_a = watch.moving() ? watch.level_a() : watch.level_a() - excess_a;
-    if (watch.peak_a() - before_a >= run_up_share * excess_a) return;
+    const double peak_a = watch.peak_a() - before_a;
+    if (peak_a >= run_up_share * excess_a) return;
     if (healthy.any_match(excess_a)) return;
     if (healthy.two_make(excess_a, slow(leg))) return;
     std::optional<LoadIndex> only;
@@ -98,8 +100,10 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         ++suspects;
         only = i;
     }
-    // Of one whose fan may have been another's, the compressor may be, too.
-    const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure);
+    // Of one whose fan may have been another's, the compressor may be, too; and what has come down from a
+    // peak, or comes to as much as two that run, may be several healthy starts.
+    const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) &&
+                       peak_a <= flat_share * excess_a && !healthy.two_make(excess_a, true);
     if (named) {
         stall(*only, excess_a);
     } else if (suspects > 0) {

@@ -57,8 +57,8 @@ double most_for(const ThermalImage& image, double theta, Duration held_for, doub
     return end > 0 ? image.pickup_a * std::sqrt(end) : 0.0;
 }
 
-/// The highest current that an image which is at `theta` carries for long without passing `heat`. One that has
-/// passed it already (a hot day's slow one) carries what it cools at, as long as it does not trip.
+/// The highest current that an image which is at `theta` carries for long without passing `heat`. One that
+/// has passed it already (a hot day's slow one) carries what it cools at, as long as it does not trip.
 double most_for_long(const ThermalImage& image, double theta, double heat) {
     const double cools_at_a = theta < 1 ? image.pickup_a * std::sqrt(heat) : 0;
     return std::max(most_for(image, theta, sustained, heat), cools_at_a);
