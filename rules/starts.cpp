@@ -223,7 +223,7 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
         const bool alone = may_draw(usual(i), fall_a);
         if (!alone && !(told && may_draw(usual(i), beside_a))) continue;
         runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (alone ? fall_a : beside_a));
-        runs_on.sure &= !idle;
+        runs_on.sure = false;
         return;
     }
 }

@@ -692,3 +692,24 @@ TEST_CASE("what may be a commanded charger that has tapered off is not booked as
     CHECK(s.marshal.load(1).drawn_a == 0);  // its own start is still to come
     CHECK(start_headroom_a(s) <= free_a);
 }
+
+TEST_CASE(
+    "whose last stage may have been another's stop, as that was told off, is not accused for its first") {
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), resistive("heater", 2, 10.2),
+                                    resistive("kettle", 3, 10), observed("oven", 12)}));
+    s.settle(1, 240s);
+    s.read(3, 5s);
+    s.read(33, 200ms);
+    s.read(13, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(12).margin(0.5));
+    s.read(25, 5s);
+    REQUIRE(s.marshal.load(3).drawn_a == Approx(12).margin(0.5));
+    s.read(35.1, 5s);  // the heater or the kettle: nobody knows
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(25, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));  // as if the compressor had stopped
+    s.read(13, 5s);                                               // now it has, and its fan; or the oven?
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(13, 10s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
