@@ -54,6 +54,7 @@ struct Track {
     Instant repeats_until{};             ///< each repeat of its last command moves this on: see tell_again
     std::optional<bool> advised{};       ///< while only observing: what we would have commanded last
     std::size_t settled = 0;             ///< stages that run
+    std::size_t perhaps_settled = 0;     ///< or so many, if a start that was left to nobody was its own
     bool sure = false;                   ///< nobody else can have been what was booked to it
     std::optional<LoadIndex> or_else{};  ///< booked for a stop that may have been this load's
     bool awaited = false;                ///< its last start was expected when it came
@@ -231,6 +232,7 @@ struct Marshal::Core {
     bool may_be_another(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
+    void leave_to_nobody(const Hypotheses& all, double rise_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);

@@ -568,7 +568,7 @@ void Marshal::Core::switch_off(LoadIndex i, const Reason& why) {
     track.repeats_until = {};
     track.switched_at = now;
     track.stopped_at = now + load.switch_latency;  // idle or not, nobody can be sure: it rests
-    track.settled = 0;
+    track.settled = track.perhaps_settled = 0;
     track.drawn_a = track.perhaps_a = 0;
     track.stage_due.reset();
     track.rises_until.reset();

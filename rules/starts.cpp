@@ -143,10 +143,14 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         add_falls(still ? denied : all, i);
         if (still) continue;
         const bool fast = sees_peak(legs[leg].holds_peaks, period, loads[i].start_window());
-        if (standing(i))
-            all.add_rises(usual(i), i, tracks[i].settled, tracks[i].stage_due.has_value(),
-                          step.peak_a - step.baseline_a, fast && told_a == 0);
-        else if (tracks[i].rises_until)
+        const auto add_rises = [&](std::size_t from) {
+            all.add_rises(usual(i), i, from, tracks[i].stage_due.has_value(), step.peak_a - step.baseline_a,
+                          fast && told_a == 0);
+        };
+        if (standing(i)) add_rises(tracks[i].settled);
+        if (standing(i) && tracks[i].perhaps_settled > tracks[i].settled)
+            add_rises(tracks[i].perhaps_settled);
+        if (!standing(i) && tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
     }
     const auto book = [&](const Hypothesis& h, double own_a) { this->book(leg, step, all, h, own_a); };
@@ -187,9 +191,19 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
         rest_unknown(leg, -rise_a);
-    } else if (!rivals) {
+    } else if (rivals) {
+        leave_to_nobody(all, rise_a);
+    } else {
         check_stall(leg, rise_a, step.began);
     }
+}
+
+/// A start that several may have made is booked to none of them, so that each of them stays reserved. But
+/// whoever it was has its next stage alone before it now.
+void Marshal::Core::leave_to_nobody(const Hypotheses& all, double rise_a) {
+    for (const Hypothesis& h : all)
+        if (h.alone && distance(rise_a, h.rise_a) <= 1)
+            tracks[h.load].perhaps_settled = std::max(tracks[h.load].perhaps_settled, h.settled_after);
 }
 
 /// Could this be the start of a load that is taken to run, and may have stopped unknown? Or of a compressor
@@ -231,6 +245,7 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
 /// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.
 void Marshal::Core::note_sure(LoadIndex i, bool sure) {
     tracks[i].sure = sure;
+    tracks[i].perhaps_settled = 0;
     tracks[i].or_else.reset();
     for (Track& track : tracks)
         if (track.or_else == i) track.or_else.reset();
@@ -337,6 +352,7 @@ void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a)
     if (track.on && settled == track.settled) return;  // turned down, and the books say so already
     track.drawn_a = settled == 0 ? 0 : std::max(0.0, track.drawn_a - fall_a);
     track.settled = settled;
+    track.perhaps_settled = 0;
     track.booked_at = now;
     track.stage_due.reset();
     track.stopped_at = now;
@@ -344,7 +360,7 @@ void Marshal::Core::accept_fall(LoadIndex i, std::size_t settled, double fall_a)
 
 void Marshal::Core::unsettle(LoadIndex i) {
     Track& track = tracks[i];
-    track.settled = 0;
+    track.settled = track.perhaps_settled = 0;
     track.drawn_a = 0;
     track.booked_at = now;
     track.stage_due.reset();
