@@ -731,3 +731,22 @@ TEST_CASE("of two whose fan may run, a compressor that may be either's is booked
     CHECK(s.marshal.load(1).drawn_a == 0);
     CHECK(start_headroom_a(s) == Approx(free_a - 14.65).margin(0.1));  // both may still come
 }
+
+TEST_CASE("what a charger no longer drew as it was told off is not held against who was told off with it") {
+    Stand s(with_period(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), resistive("charger", 2, 5)}), 1s));
+    s.reads_every = 1s;
+    s.settle(7, 240s);
+    s.read(10, 20s);  // a lamp
+    s.read(15, 10s);
+    for (double charger_a = 5; charger_a > 3.4; charger_a -= 0.1)
+        s.read(10 + charger_a, 5s);
+    s.read(15.4, 20s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.3));
+    s.read(43, 1s);  // its compressor
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(22, 1s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(10, 30s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
