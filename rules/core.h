@@ -336,7 +336,11 @@ struct Marshal::Core {
         Prospect p;
         PerLeg<double> kept_a;     ///< once all run: the uncontrolled, and the higher ranks
         PerLeg<double> flowing_a;  ///< now, with what is about to draw
+        /// Of those that nobody controls, that are taken to run and may be idle, the one with the worst
+        /// start.
+        PerLeg<std::optional<LoadIndex>> doubted{};
     };
+    void note_doubted(Company& with) const;
     Company company() const;
     void grant_what_may_start();
     void note_claims();

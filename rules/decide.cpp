@@ -275,6 +275,8 @@ std::optional<Reason> Marshal::Core::cannot_join(LoadIndex i, const Company& wit
     const Load& load = loads[i];
     Prospect p = with.p;
     p.reserve(load.legs, load.start_a(0), load.running_a(), load.start_window());
+    for (const auto& other : {with.doubted[Leg::l1], with.doubted[Leg::l2]})
+        if (other) p.reserve(loads[*other].legs, loads[*other].start_a(0), 0, loads[*other].start_window());
     if (const auto found = misfit(*source(), heat, p, to_join, load.legs)) return reason_of(*found);
     if (const auto found = lasting_misfit(i, with.p, heat)) return reason_of(*found);
     return std::nullopt;
@@ -296,7 +298,20 @@ Marshal::Core::Company Marshal::Core::company() const {
     }
     for (Leg leg : all_legs)
         with.kept_a[leg] = std::max(0.0, with.kept_a[leg]);
+    note_doubted(with);
     return with;
+}
+
+/// What nobody controls can start whenever it likes, and not be shed. Where it is taken to run, but another
+/// may have made the start that it was booked for, or its own stop was booked to another, its start stays
+/// reserved against who would join.
+void Marshal::Core::note_doubted(Company& with) const {
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const bool runs = !loads[i].controlled() && tracks[i].settled == loads[i].stages.size();
+        if (!runs || tells_itself(i) || (tracks[i].sure && !tracks[i].or_else)) continue;
+        auto& worst = with.doubted[loads[i].legs.first()];
+        if (!worst || loads[i].start_a(0) > loads[*worst].start_a(0)) worst = i;
+    }
 }
 
 /// Who may stand in another load's way for the sake of turns. Looked up once, so that the cost of a decision

@@ -750,3 +750,27 @@ TEST_CASE("what a charger no longer drew as it was told off is not held against 
     s.read(10, 30s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("nobody joins on the room of an appliance's start that is booked but may have been another's") {
+    const bool doubtful = GENERATE(true, false);
+    CAPTURE(doubtful);
+    // A start of the fryer's size is the fryer's, or else the kettle's and the lamp's together.
+    Load fryer = observed("fryer", 8);
+    fryer.stages[0].start_a = 8;
+    std::vector<Load> loads{resistive("heater", 1, 15), fryer};
+    if (doubtful) {
+        loads.push_back(observed("kettle", 5));
+        loads.push_back(observed("lamp", 3.2));
+    }
+    Rig rig = rig_of({generator(3600, 3600)}, loads);
+    rig.loads[0].wanted_at_start = false;
+    rig = with_period(rig, 1s);
+    Stand s(rig);
+    s.reads_every = 1s;
+    s.settle(1, 20s);
+    s.read(9, 20s);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(8).margin(0.5));
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(9, 20s);
+    CHECK(s.on(0) == !doubtful);
+}
