@@ -1,0 +1,125 @@
+// What a step may have been, asked of a few hypotheses that are added by hand: answers that no story through
+// the Marshal leads to without many a coincidence. Currents are invented.
+#include "rules/hypotheses.h"
+
+#include <initializer_list>
+
+#include "tests/support/catch.h"
+#include "tests/support/marshal_stand.h"
+
+using namespace ampmarshal::stand;
+
+namespace {
+
+Hypotheses these(std::initializer_list<Hypothesis> some) {
+    Hypotheses all;
+    for (const Hypothesis& one : some)
+        all.add(one);
+    return all;
+}
+
+Hypothesis start(LoadIndex load, double rise_a, std::size_t settled_after = 1) {
+    return {load, settled_after, rise_a, false};
+}
+
+Hypothesis commanded(Hypothesis h) {
+    h.in_flight = true;
+    return h;
+}
+
+Hypothesis with_peak_off(Hypothesis h, double peak_off) {
+    h.peak_off = peak_off;
+    return h;
+}
+
+Hypothesis stop(LoadIndex load, double fall_a) {
+    return {load, 0, -fall_a, false};
+}
+
+/// A leg that was at 20 A, and has fallen by 2 A after it had risen by so much.
+Step after_rising_by(double rose_a) {
+    return {Instant{}, Instant{}, Instant{}, 20, 20 + rose_a, 18};
+}
+
+}  // namespace
+
+TEST_CASE("of a stop alone and one beside a commanded start, the one with the worse next start is taken") {
+    const double alone_next_a = GENERATE(40, 14);
+    CAPTURE(alone_next_a);
+    const std::vector<Load> loads{motor("alone", 1, alone_next_a, 10), resistive("beside", 2, 15),
+                                  resistive("commanded", 3, 5)};
+    const Hypotheses all = these({stop(0, 10), stop(1, 15), commanded(start(2, 5))});
+    const Hypothesis* taken = all.safest_stop(all.begin(), -10, loads);
+    REQUIRE(taken);
+    CHECK(taken->load == (alone_next_a > 15 ? 0 : 1));
+}
+
+TEST_CASE("a stop beside a start is none where the leg has not risen as far as that start would") {
+    const std::vector<Load> loads{resistive("stops", 1, 10), resistive("starts", 2, 8)};
+    const Hypotheses all = these({stop(0, 10), start(1, 8)});
+    CHECK(all.stop_beside_rise(-2, after_rising_by(12), loads) == all.begin());
+    CHECK(all.stop_beside_rise(-2, after_rising_by(4), loads) == nullptr);
+}
+
+TEST_CASE(
+    "a stop beside a start is none where the load's own start, or one of another size, is all there is") {
+    const std::vector<Load> loads{resistive("stops", 1, 10), resistive("starts", 2, 8)};
+    const auto found_beside = [&](const Hypothesis& start) {
+        return these({stop(0, 10), start}).stop_beside_rise(-2, after_rising_by(12), loads) != nullptr;
+    };
+    CHECK(found_beside(start(1, 8)));
+    CHECK_FALSE(found_beside(start(0, 8)));
+    CHECK_FALSE(found_beside(start(1, 5)));
+}
+
+TEST_CASE("a peak that is another stage's of the same load is no other load's") {
+    const auto better = [](const Hypothesis& other) {
+        const Hypotheses all = these({with_peak_off(commanded(start(0, 10)), 2), other});
+        return all.better_by_peak(*all.begin(), 10) != nullptr;
+    };
+    CHECK(better(with_peak_off(start(1, 10), 0)));
+    CHECK_FALSE(better(with_peak_off(start(0, 10, 2), 0)));
+}
+
+TEST_CASE(
+    "a peak that is one other load's by either of two stages is that load's, but not one of two loads'") {
+    const LoadIndex second = GENERATE(1, 2);
+    CAPTURE(second);
+    const Hypotheses all = these({with_peak_off(commanded(start(0, 10)), 2), with_peak_off(start(1, 10), 0),
+                                  with_peak_off(start(second, 10, 2), 0)});
+    const Hypothesis* better = all.better_by_peak(*all.begin(), 10);
+    CHECK((better != nullptr) == (second == 1));
+    if (better) CHECK(better->load == 1);
+}
+
+TEST_CASE("of two softer starts it is the closer one, if it is clearly closer") {
+    const std::vector<Load> loads{motor("commanded", 1, 40, 10), resistive("soft", 2, 11.2),
+                                  resistive("as soft", 3, 12)};
+    const double second_a = GENERATE(12, 11.3);
+    CAPTURE(second_a);
+    const Hypotheses all = these({commanded(start(0, 10)), start(1, 11.2), start(2, second_a)});
+    const Hypothesis* softer = all.softer(*all.begin(), 12, loads);
+    REQUIRE(softer);
+    CHECK(softer->load == (second_a == 12 ? 2 : 1));
+}
+
+TEST_CASE(
+    "a load has gone through all its stages where only a part of them beside another's start fits worse") {
+    const double seen_a = GENERATE(12, 10.5);
+    CAPTURE(seen_a);
+    const Hypotheses all = these({start(0, 2), start(0, 12, 2), start(1, 8.5)});
+    CHECK(all.only_part(all.begin()[1], seen_a) == (seen_a == 12 ? nullptr : all.begin()));
+}
+
+TEST_CASE("a commanded start and another's stop make a step only where a meter is slow") {
+    const Hypotheses all = these({commanded(start(0, 10)), stop(1, 4)});
+    CHECK(all.two_make(6, true));
+    CHECK_FALSE(all.two_make(6, false));
+    CHECK(these({commanded(start(0, 10)), start(1, 4)}).two_make(14, false));
+}
+
+TEST_CASE("a load that was told to stop is not hidden by a start of its own") {
+    const LoadIndex starts = GENERATE(0, 1);
+    const Hypotheses all = these({commanded(stop(0, 5)), start(starts, 12)});
+    CHECK(all.hidden_by_start(*all.begin(), 7) == (starts == 1));
+}
