@@ -372,3 +372,205 @@ TEST_CASE("too much on one leg is nothing to shed for on the other") {
     CHECK(s.alert("overload"));
     CHECK(s.on(1));
 }
+
+// --- who does as told ---
+
+TEST_CASE("what was not obeyed yet is told no more once the configuration says to observe only") {
+    const bool observing = GENERATE(false, true);
+    CAPTURE(observing);
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 8)});
+    Stand old(rig);
+    old.settle(1, 2s);
+    old.read(9, 3s);
+    REQUIRE(old.state(0) == "running");
+    old.send(OperatorRequest{old.now, 0, Request::hold});
+    rig.observing = observing;
+    Stand next(rig);
+    next.now = old.now;
+    const std::optional<LoadIndex> heirs[] = {0};
+    next.marshal.succeed(old.marshal, heirs, {});
+    next.send(OperatorRequest{next.now, 0, Request::hold});
+    next.send(LinkChanged{next.now, true});
+    const auto told = next.read(9, 900ms);
+    CHECK(std::count_if(told.begin(), told.end(), [](const Switch& one) { return !one.changes; }) ==
+          (observing ? 0 : 1));
+}
+
+TEST_CASE("a mute switch that was told too often is asked again as soon as it may be told anything") {
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.settle(1, 7s);
+    REQUIRE(s.on(0));
+    std::size_t told = 0;
+    for (int links = 0; links < 6; ++links) {
+        s.send(LinkChanged{s.now, false});
+        s.send(LinkChanged{s.now, true});
+        told += s.read(1, 1200ms).size();
+    }
+    REQUIRE(told == 6);
+    CHECK(s.read(1, 140s).empty());
+    CHECK(s.read(1, 10s).size() == 1);
+}
+
+TEST_CASE("while there is too much nobody is told off again who was told so a moment ago") {
+    Stand s(rig_of({breaker(30, Feed::two_legs)},
+                   {resistive("early", 1, 8, LegSet(Leg::l2)), resistive("late", 2, 6, LegSet(Leg::l2))},
+                   LegSet::both()));
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 10s, 1);
+    s.read(1, 5s, 9);
+    s.read(1, 5s, 15);
+    REQUIRE(s.state(1) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 60s, 7);
+    for (int n = 0; n < 100 && !s.alert("overload"); ++n)
+        s.read(37, 100ms, 7);  // by what nobody can switch off
+    REQUIRE(s.alert("overload"));
+    s.read(37, 4s, 7);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    const auto told = s.read(37, 3s, 1);
+    REQUIRE(told.size() == 1);
+    CHECK(told[0].load == 0);
+    CHECK(s.read(37, 30s, 1).size() == 2);  // the next time both are
+}
+
+TEST_CASE("where there is too much once more all are told off as soon again only if it was long ago") {
+    const auto [quiet_for, told_after_20s] = GENERATE(table<Duration, int>({{5min, 0}, {15min, 1}}));
+    CAPTURE(told_after_20s);
+    Rig rig = rig_of({breaker(10)}, {resistive("heater", 1, 8)});
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(5, 20s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    REQUIRE(offs(s.read(12, 32s)) == 2);
+    s.read(5, quiet_for);
+    REQUIRE(offs(s.read(12, 10s)) == 1);
+    CHECK(offs(s.read(12, 22s)) == told_after_20s);
+}
+
+TEST_CASE(
+    "a compressor that surely ran before, stalls, and draws on is accused, and not taken to run still") {
+    // Its current trembles, so that the leg is rising all the time.
+    Stand s(rig_of({breaker(100)}, {motor("compressor", 1, 46, 10)}));
+    s.settle(1, 5s);
+    s.read(46, 200ms);
+    s.read(11, 10s);
+    REQUIRE(s.state(0) == "running");
+    s.read(1, 10s);
+    REQUIRE(s.state(0) == "permitted");
+    const auto trembles = [&](Duration for_) {
+        for (const Instant end = s.now + for_; s.now < end;) {
+            s.read(44);
+            s.read(46);
+        }
+    };
+    trembles(3s);
+    REQUIRE(s.alert("stall"));
+    trembles(5s);
+    CHECK(s.alert("disobedience"));
+}
+
+TEST_CASE("a load that had faded away is not accused of a start that is under way as it is judged") {
+    const bool faded = GENERATE(true, false);
+    CAPTURE(faded);
+    Stand s(rig_of({breaker(100)}, {resistive("heater", 1, 8), motor("pump", 2, 60, 20)}));
+    s.settle(1, 5s);
+    s.read(9, 3s);
+    REQUIRE(s.state(0) == "running");
+    for (double drawn_a = 8; faded && drawn_a > 0; drawn_a -= 0.03)
+        s.read(1 + drawn_a);
+    REQUIRE(s.state(0) == "running");
+    s.read(faded ? 1 : 9, 1s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(faded ? 1 : 9, 1300ms);
+    s.read(faded ? 50 : 58, 400ms);
+    CHECK(s.alert("disobedience") == !faded);
+    s.read(faded ? 21 : 29, 5s);
+    CHECK(s.alert("disobedience") == !faded);
+}
+
+TEST_CASE("a relay that says off twice is expected to take its current away once") {
+    const bool twice = GENERATE(false, true);
+    CAPTURE(twice);
+    Rig rig = rig_of({breaker(50)}, {resistive("stuck", 1, 6), resistive("runs", 2, 6.1)});
+    rig.loads[0].wanted_at_start = false;
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].switch_latency = 5s;
+    Stand s(rig);
+    s.settle(1, 20s);
+    s.read(7.1, 10s);
+    REQUIRE(s.state(1) == "running");
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(13.1, 2s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(6).margin(0.1));
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(13.1, 1s);
+    s.read(19.1, 2s);  // something else of its size
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(6).margin(0.1));
+    if (twice) s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(13.1, 2s);
+    CHECK(s.state(1) == "running");
+}
+
+// --- loads that measure themselves ---
+
+TEST_CASE("what cannot be switched off is not told off for a stall, and its start stays reserved") {
+    Rig rig = rig_of({breaker(100)}, {observed("fridge", 10)});
+    rig.loads[0].stages[0].start_a = 46;
+    rig.loads[0].own_meter = OwnMeter{100ms, 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a[0] = 44;
+    CHECK(s.read(45, 10s).empty());
+    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.marshal.load(0).drawn_a == 0);
+    CHECK(start_headroom_a(s) == Approx(0.97 * 300 - 45 - 46).margin(0.1));
+}
+
+TEST_CASE("a start is known beside a stop that a load's own meter has told, though its peak seems missing") {
+    const bool told = GENERATE(true, false);
+    CAPTURE(told);
+    Rig rig = rig_of({breaker(100)}, {resistive("heater", 1, 20), motor("pump", 2, 30, 10)});
+    rig.loads[0].own_meter = OwnMeter{100ms, 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.own_a[0] = 20;
+    s.read(21, 5s);
+    REQUIRE(s.state(0) == "running");
+    if (told) {
+        s.own_a[0] = 0;
+        s.read(21, 300ms);
+    }
+    s.read(31, 200ms);
+    s.read(told ? 11 : 31, 5s);
+    CHECK(s.state(0) == (told ? "permitted" : "running"));
+    CHECK(s.marshal.load(1).drawn_a == Approx(told ? 10 : 0).margin(0.1));
+}
+
+TEST_CASE("a stop that a load's own meter denies was not that of one which has stopped since") {
+    Rig rig = rig_of({breaker(100)},
+                     {resistive("heater", 1, 14), observed("microwave", 11), observed("kettle", 12.5)});
+    rig.loads[0].own_meter = OwnMeter{.period = 5s, .stale_after = 15s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(15, 20s);  // enough that by the books no more is drawn than flows
+    s.own_a[0] = 14;
+    s.read(29, 20s);
+    s.read(40, 5s);
+    s.read(53.3, 5s);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(11).margin(0.1));
+    REQUIRE(s.marshal.load(2).drawn_a == Approx(13.3).margin(0.1));
+    s.read(41.3, 2s);  // of the three, the heater's next start would be the worst
+    REQUIRE(s.marshal.load(0).drawn_a == 0);
+    s.read(28, 2s);
+    REQUIRE(s.marshal.load(2).drawn_a == 0);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(11).margin(0.1));
+    s.read(28, 15s);
+    CHECK(s.marshal.load(0).drawn_a == Approx(14));
+    CHECK(s.marshal.load(1).drawn_a == 0);
+    CHECK(s.marshal.load(2).drawn_a == 0);
+}
