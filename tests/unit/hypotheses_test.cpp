@@ -123,3 +123,22 @@ TEST_CASE("a load that was told to stop is not hidden by a start of its own") {
     const Hypotheses all = these({commanded(stop(0, 5)), start(starts, 12)});
     CHECK(all.hidden_by_start(*all.begin(), 7) == (starts == 1));
 }
+
+TEST_CASE("a start whose peak was too high for the load is no rival of another") {
+    const bool alone = GENERATE(false, true);
+    Hypothesis other = start(1, 10);
+    other.alone = alone;
+    const Hypotheses all = these({start(0, 10), other});
+    CHECK(all.rivals(*all.begin(), 10) == alone);
+}
+
+TEST_CASE("a commanded start that may have tapered off is a rival of a smaller one, and of no larger one") {
+    const auto rivals = [](double seen_a, const Hypothesis& other) {
+        const Hypotheses all = these({start(0, seen_a), other});
+        return all.rivals(*all.begin(), seen_a);
+    };
+    CHECK(rivals(4, commanded(start(1, 10))));
+    CHECK_FALSE(rivals(20, commanded(start(1, 10))));
+    CHECK_FALSE(rivals(4, start(1, 10)));                // nobody commanded it
+    CHECK_FALSE(rivals(4, commanded(start(1, 10, 2))));  // a second stage does not taper
+}
