@@ -131,6 +131,7 @@ struct LegBooks {
     bool dead = false;                 ///< the voltage is gone
     std::optional<Instant> back_at{};  ///< and when it last came back
     Instant moved_at{};                ///< last seen to
+    Instant moved_before{};            ///< and before the movement that this belongs to
     /// Of the movement under way, or just to come: booked already, on the word of loads' own meters or of the
     /// other leg.
     double told_a = 0;

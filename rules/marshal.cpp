@@ -143,6 +143,7 @@ void Marshal::Core::handle(const MeterSample& event) {
 
     const double excess_a = event.current_a - books.watch.level_a();
     const bool quiet = !books.watch.moving() && std::abs(excess_a) <= books.watch.least_step_a();
+    if (!quiet && !books.watch.moving()) books.moved_before = books.moved_at;
     if (!quiet) books.moved_at = event.at;
     const Duration open = quiet ? Duration::zero() : hold_open(event.leg, excess_a);
     const LegWatch::Steps steps = books.watch.sample(event.at, event.current_a, event.peak_a, open);

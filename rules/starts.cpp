@@ -51,12 +51,16 @@ bool Marshal::Core::other_leg_denies(LoadIndex i, Leg leg, Instant since) const 
 }
 
 /// A load has moved between `since` and `by`, and it is known which: on this leg that is no news, and not to
-/// be taken for another's. False if the leg has moved already; what began to move only later is another's.
+/// be taken for another's. False if the leg has moved already; what began to move only later is another's,
+/// all the more so where the leg had moved in time before that.
 bool Marshal::Core::foretell(Leg leg, double change_a, Instant since, Instant by) {
     LegBooks& books = legs[leg];
-    const Duration shows_within = 2 * rig.timing.meter_period[leg] + rig.timing.decision;
-    const bool other_moves = books.watch.moving() && books.watch.began() > by + shows_within;
-    if (other_moves || (!books.watch.moving() && books.moved_at > since)) return false;
+    const Duration period = rig.timing.meter_period[leg];
+    const Duration shows_within = 2 * period + rig.timing.decision;
+    const bool moving = books.watch.moving();
+    const bool moved = (moving ? books.moved_before : books.moved_at) > since;
+    const bool later = moving && books.watch.began() > by + (moved ? period : shows_within);
+    if (moving ? later : moved) return false;
     books.told_a += change_a;
     books.told_until = now + shows_within;
     return true;

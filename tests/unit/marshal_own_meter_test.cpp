@@ -876,3 +876,30 @@ TEST_CASE("a stop that a load's own meter denies was another's, whose next start
     CHECK(s.marshal.load(kettle).drawn_a == 0);
     CHECK(start_headroom_a(s) == Approx(free_a + 13 - 12.5).margin(0.5));
 }
+
+TEST_CASE(
+    "a stop that a load's own meter tells as its leg moves again is no part of that if it has moved before") {
+    // A lamp went off as it was told to stop, so that the leg did not tell whose stop it was. With the
+    // heater's current added the fan's start comes close to that of the whole air conditioner.
+    Rig rig =
+        with_period(rig_of({breaker(100)}, {resistive("heater", 1, 4), air_conditioner("ac", 2, 40, 7)}), 1s);
+    rig.loads[0].own_meter = OwnMeter{.period = 2s, .stale_after = 6s};
+    rig.loads[0].switch_latency = 500ms;
+    Stand s(rig);
+    s.reads_every = 1s;
+    s.send(DemandChanged{s.now, 1, false});
+    s.own_a[0] = 0;
+    s.settle(21, 200s);
+    s.own_a[0] = 4;
+    s.read(25, 21s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.own_a[0] = 0;
+    s.read(18, 2s);
+    s.send(DemandChanged{s.now, 1, true});
+    REQUIRE(s.on(1));
+    s.read(20, 5s);
+    REQUIRE(s.starts.back().load == 1);
+    CHECK(s.starts.back().stage == 0);
+    CHECK(s.marshal.load(1).drawn_a == Approx(2).margin(0.1));
+}
