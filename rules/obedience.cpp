@@ -20,7 +20,7 @@ constexpr Duration off_for_sure = 10s;   ///< a contact that flaps has said "off
 constexpr Duration repeat_costs = 150s;  ///< a switch is told the same again six times at once, but then
 constexpr Duration repeats_cost_at_most = 15min;  ///< only as often as that time passes
 constexpr Duration told_all_again_after = 5s;    ///< while there is an overload, and nothing is left to shed;
-constexpr Duration told_all_again_every = 2min;  ///< each time four times as late, up to this ...
+constexpr Duration told_all_again_every = 2min;  ///< each time twice as late, up to this ...
 constexpr Duration told_all_forgotten_after = 10min;  ///< ... and soon again after so long without
 constexpr double least_judged_a = 1.5;  ///< smaller loads drown in noise: not judged for obedience
 constexpr double obeyed_share = 0.2;    ///< a load that draws less than it used to has still obeyed
@@ -115,9 +115,9 @@ void Marshal::Core::tell_all_again() {
     if (!too_much_since) too_much_since = now;
     if (now - *too_much_since < told_all_again_after || (tells_all_at && now < *tells_all_at)) return;
     for (Track& track : tracks)
-        if (!track.on && now - track.switched_at >= told_all_again_after) track.asserted = false;
+        if (!track.on && now - track.switched_at >= reaction) track.asserted = false;
     const bool again = tells_all_at && now - *tells_all_at < told_all_forgotten_after;
-    tells_all_after = again ? std::min(4 * tells_all_after, told_all_again_every) : 4 * told_all_again_after;
+    tells_all_after = again ? std::min(2 * tells_all_after, told_all_again_every) : told_all_again_after;
     tells_all_at = now + tells_all_after;
 }
 

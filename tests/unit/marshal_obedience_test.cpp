@@ -439,15 +439,15 @@ TEST_CASE("an idle load's switch that does not say it is off is told so again, t
 
 TEST_CASE("where there is too much and nothing is left to shed, all that should be off is told so again") {
     Stand s(rig_of({breaker(10)}, {resistive("heater", 1, 8)}));
-    SECTION("after 5 s, and each time four times as late, up to two minutes") {
+    SECTION("after 5 s, 5 s more, and each time twice as late, up to two minutes") {
         s.send(DemandChanged{s.now, 0, false});
         s.settle(5, 20s);
         CHECK(offs(s.read(12, 4s)) == 0);
         REQUIRE(s.alert("overload"));
-        CHECK(offs(s.read(12, 6s)) == 1);
-        CHECK(offs(s.read(12, 22s)) == 1);
-        CHECK(offs(s.read(12, 90s)) == 1);
-        CHECK(offs(s.read(12, 240s)) == 2);
+        CHECK(offs(s.read(12, 24s)) == 3);
+        CHECK(offs(s.read(12, 20s)) == 1);
+        CHECK(offs(s.read(12, 40s)) == 1);
+        CHECK(offs(s.read(12, 300s)) == 2);
     }
     SECTION("but not for a spike") {
         s.send(DemandChanged{s.now, 0, false});
