@@ -28,6 +28,7 @@ constexpr double operations_per_load_hour_max = 12;
 
 constexpr Duration reconnects = 3s;  ///< connects, listens for a second, decides
 constexpr Duration judged = 1s;      ///< after that a load that does not obey is known for it
+constexpr int stops_tried = 5;       ///< a load that has heard none of so many is not to be stopped
 constexpr Duration person_looks_after = 2min;
 constexpr Duration breaker_closed_after = 5min;
 
@@ -169,6 +170,11 @@ std::optional<std::string> Judge::excused(Instant at, LegSet legs) const {
     for (const Seen& load : loads_)
         if (load.relay_fails && load.contact && touch(load.plan->legs, legs) && !something_left(legs))
             return "a relay does not obey, and nothing else is on";
+    // The same of one that was told to stop again and again, and of all that nothing has arrived.
+    for (const Seen& load : loads_)
+        if (load.stops_lost >= stops_tried && load.contact && touch(load.plan->legs, legs) &&
+            !something_left(legs))
+            return "all commands to stop were lost, and nothing else is on";
     return std::nullopt;
 }
 
@@ -396,6 +402,7 @@ void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, 
     const bool on = message.payload == "ON";
     if (on && !load.told_on) load.told_on_at = now;
     load.told_on = on;
+    load.stops_lost = on || copies > 0 ? 0 : load.stops_lost + 1;
     if (!load.told_on) {
         for (Danger& danger : dangers_)
             if (touch(danger.legs, load.plan->legs)) danger.answered_at = now;

@@ -57,6 +57,7 @@ class Judge {
         bool contact = false;
         bool draws = false;
         bool relay_fails = false;
+        int stops_lost = 0;  ///< told to stop so often in a row, and none of it has arrived
         std::optional<rules::Instant> sticks_until{};
         std::optional<rules::Instant> ran_unseen_until{};  ///< nothing could tell that it did
         std::optional<rules::Instant> contact_closed_at{};

@@ -140,6 +140,24 @@ TEST_CASE("nobody is blamed for a smaller source of which the word was lost, bef
     CHECK(outcome.broken.has_value() == !managed);
 }
 
+TEST_CASE("a load that has heard none of many commands to stop is nobody's fault, one that was not told is") {
+    const bool managed = GENERATE(true, false);
+    CAPTURE(managed);
+    Case c = doomed();
+    c.plan.managed = managed;
+    c.healthy = false;
+    c.time = 20min;
+    c.plan.sources = {{.name = "supply", .kind = virtual_rig::BreakerPlan{.rating_a = 30}}};
+    c.plan.loads[1].relay.reset();
+    c.plan.loads[1].kind = virtual_rig::AppliancePlan{25, {{5min, 2h}}};
+    c.plan.loads[0] = heater("small", 12);
+    c.faults = {fault(FaultKind::commands_lost, 4min, 2h)};
+    c.faults[0].amount = 1;
+    const Outcome outcome = run(c, nullptr);
+    CHECK((outcome.figures.trips_excused > 0) == managed);
+    CHECK(outcome.broken.has_value() == !managed);
+}
+
 TEST_CASE("every kind of fault is drawn, those of the network only for a wireless one, and all end in time") {
     std::set<FaultKind> seen;
     for (std::uint64_t seed = 1; seed <= 60; ++seed) {
