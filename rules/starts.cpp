@@ -93,7 +93,7 @@ void Marshal::Core::rest_unheard(LoadIndex i, Instant began) {
 /// With the supply comes back all that has no switch, and looks like anybody's start.
 bool Marshal::Core::came_with_supply(Leg leg, const Step& step) const {
     const auto& back_at = legs[leg].back_at;
-    return step.rise_a() > 0 && back_at && step.began - *back_at <= back_within;
+    return back_at && step.began - *back_at <= back_within;
 }
 
 /// What of the step is not told already, by a load's own meter or the other leg.

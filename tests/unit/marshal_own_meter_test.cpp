@@ -903,3 +903,30 @@ TEST_CASE(
     CHECK(s.starts.back().stage == 0);
     CHECK(s.marshal.load(1).drawn_a == Approx(2).margin(0.1));
 }
+
+TEST_CASE("what comes on as the supply is back is booked to nobody, also beside a stop that is known") {
+    const bool beside = GENERATE(false, true);
+    CAPTURE(beside);
+    Rig rig = rig_of({breaker(100)}, {observed("metered", 20), observed("kettle", 6)});
+    rig.loads[0].own_meter = OwnMeter{100ms, 1s};
+    Stand s(rig);
+    s.voltage_v = 120;
+    s.own_a[0] = 0;
+    s.settle(1, 20s);
+    s.voltage_v = 0;
+    s.read(0, 5s);
+    REQUIRE(s.alert("supply_lost"));
+    s.voltage_v = 120;
+    if (beside) {  // the leg falls as a whole
+        s.own_a[0] = 20;
+        s.read(21, 1s);
+        CHECK(s.marshal.load(0).drawn_a == Approx(20));
+        s.own_a[0] = 0;
+        s.read(21, 300ms);
+        s.read(7, 3s);
+    } else {
+        s.read(1, 500ms);
+        s.read(7, 3s);
+    }
+    CHECK(s.marshal.load(1).drawn_a == 0);
+}
