@@ -250,13 +250,12 @@ bool Marshal::Core::disobeys(LoadIndex i) const {
     if (tracks[i].reported == false && !load.starts_hard()) return false;
     const Leg leg = load.legs.first();
     if (unknown_a(leg) - tracks[i].unknown_at_a < 0.5 * relief.drawn_a) return false;
-    for (LoadIndex other : by_rank) {
-        const double idle_a = run_between(loads[other], tracks[other].settled, loads[other].stages.size());
-        if (other != i && standing(other) && loads[other].legs.contains(leg) &&
-            distance(relief.drawn_a, idle_a) <= 1)
-            return false;
-    }
-    return true;
+    return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
+        if (other == i || !standing(other) || !loads[other].legs.contains(leg)) return false;
+        Hypotheses unknown;  // it may have started, or only its fan
+        unknown.add_rises(usual(other), other, tracks[other].settled, false, 0, false);
+        return unknown.any_match(relief.drawn_a);
+    });
 }
 
 /// It runs whatever it is told, and is counted as what it draws until a person has looked.

@@ -645,3 +645,23 @@ TEST_CASE("a compressor that reports nothing rests from when it was told off aga
     s.read(1, 130s);
     CHECK(s.on(0));
 }
+
+TEST_CASE("a current that stays and may be an idle load's fan accuses nobody") {
+    const bool another = GENERATE(true, false);
+    CAPTURE(another);
+    Stand s(with_period(
+        rig_of({breaker(60)}, {air_conditioner("front", 1, 20, 6), air_conditioner("rear", 2, 30, 14)}), 1s));
+    s.reads_every = 1s;
+    s.settle(1, 5s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    if (!another) s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 200s);
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    while (!s.on(1))
+        s.read(1, 1s);
+    s.read(3, 70s);  // the fan of the one, or of the other
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(2).margin(0.1));
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(3, 30s);
+    CHECK(s.alert("disobedience") == !another);
+}
