@@ -95,7 +95,7 @@ const Hypothesis* Hypotheses::whole_stop(const Hypothesis& of, double seen_a) co
 bool Hypotheses::stops_beside_start(const Hypothesis& one, double seen_a) const {
     return one.rise_a < 0 && !one.in_flight && std::any_of(begin(), end(), [&](const Hypothesis& start) {
                return start.in_flight && start.rise_a > 0 && start.load != one.load &&
-                      distance(seen_a, one.rise_a + start.rise_a) <= clearly_closer;
+                      distance(seen_a - one.rise_a, start.rise_a) <= clearly_closer;
            });
 }
 
@@ -125,7 +125,8 @@ bool Hypotheses::rivals(const Hypothesis& best, double seen_a) const {
 
 bool Hypotheses::may_have_stopped(const Hypothesis& one, double seen_a) const {
     if (one.rise_a >= 0 || one.in_flight) return false;
-    return stops(one, seen_a) || std::any_of(begin(), end(), [&](const Hypothesis& h) {
+    return stops(one, seen_a) || stops_beside_start(one, seen_a) ||
+           std::any_of(begin(), end(), [&](const Hypothesis& h) {
                return h.load != one.load && distance(seen_a, one.rise_a + h.rise_a) <= clearly_closer;
            });
 }

@@ -79,8 +79,8 @@ class Hypotheses {
     bool any_match(double seen_a) const;
 
     /// Of several loads that may have stopped, the one whose next start is the worst: alone, or if none did
-    /// alone, beside the start of one that was just commanded. None if one of them was told to: whether it
-    /// did shows on the level.
+    /// alone, beside the start of one that was just commanded, so that the leg may even have risen. None if
+    /// one of them was told to: whether it did shows on the level.
     const Hypothesis* worst_stop(double seen_a, const std::vector<Load>& loads) const;
 
     /// The leg rose before it fell, so that no stop alone was it. The load that may have stopped beside what
@@ -122,7 +122,8 @@ class Hypotheses {
     /// The same load may as well have stopped altogether, not only its last stage: then all of its next start
     /// is reserved, and nothing is expected of what may not run.
     const Hypothesis* whole_stop(const Hypothesis& of, double seen_a) const;
-    /// Did it stop as another load started that was just commanded?
+    /// Did it stop as another load started that was just commanded? What the two come to may be small, and is
+    /// known no better than that start is.
     bool stops_beside_start(const Hypothesis& one, double seen_a) const;
     /// Alone, or while another load started or stopped? What was told to stop is judged by the level.
     bool may_have_stopped(const Hypothesis& one, double seen_a) const;

@@ -186,12 +186,13 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (two) {
         if (!guessed_start(two->first, two->second)) book(two->first, two->first.rise_a);
         if (!guessed_start(two->second, two->first)) book(two->second, two->second.rise_a);
+    } else if (const auto* stop = rise_a > 0 && rivals ? nullptr : all.worst_stop(rise_a, loads)) {
+        book(*stop, stop->rise_a);
     } else if (rise_a < 0) {
-        const Hypothesis* stop = all.worst_stop(rise_a, loads);
-        const Hypothesis* frozen = stop ? nullptr : denied.worst_stop(rise_a, loads);
+        const Hypothesis* frozen = denied.worst_stop(rise_a, loads);
         if (frozen) own[frozen->load]->doubted = true;
-        if (!stop) stop = frozen ? frozen : all.stop_beside_rise(rise_a, step, loads);
-        if (stop) return book(*stop, stop->rise_a);
+        const Hypothesis* beside = frozen ? frozen : all.stop_beside_rise(rise_a, step, loads);
+        if (beside) return book(*beside, beside->rise_a);
         for (const Hypothesis& h : all)
             if (h.rise_a < 0 && !h.in_flight) doubt(h.load, h.load);
         rest_unknown(leg, -rise_a);
