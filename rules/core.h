@@ -286,7 +286,6 @@ struct Marshal::Core {
     void expect_fall(LoadIndex i, double drawn_a);
     void check_reliefs();
     bool may_be_start(Leg leg, const Step& step) const;
-    bool may_be_missed(LoadIndex i, Leg leg, double rise_a) const;
     bool still_flows(Leg leg, const Step& step);
     bool disobeys(LoadIndex i) const;
     void call_stuck(LoadIndex i, double drawn_a);

@@ -40,6 +40,7 @@ void LegWatch::note_height(Instant at) {
 }
 
 void LegWatch::drop(Instant at, double current_a) {
+    dropped_a_ = current_a + (moving_ ? dropped_a_ : 0);
     level_a_ = std::max(0.0, level_a_ - current_a);
     if (now_a_ <= level_a_ + least_step_a()) return;
     // The rise is watched anew from here: together with the fall it may have looked like nothing at all, and
@@ -98,6 +99,7 @@ LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<dou
             return {};
         }
         begin(at);
+        dropped_a_ = 0;
     }
     peak_a_ = std::max({peak_a_, current_a, peak_a.value_or(current_a)});
     lowest_a_ = std::min(lowest_a_, current_a);

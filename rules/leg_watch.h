@@ -60,6 +60,8 @@ class LegWatch {
     /// Since when the current has been at least two thirds as far above the level of before as now: what
     /// flows now began no earlier, even if the movement did. Until the next movement.
     Instant so_high_since() const { return so_high_since_; }
+    /// What was dropped in the movement, all in all. Until the next movement.
+    double dropped_a() const { return dropped_a_; }
     /// The lowest of its last readings: those far above may be faults of the meter.
     double at_least_a() const;
 
@@ -87,6 +89,7 @@ class LegWatch {
     double now_a_ = 0;
     double peak_a_ = 0;
     double lowest_a_ = 0;
+    double dropped_a_ = 0;
     Instant began_{};
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;

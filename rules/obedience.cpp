@@ -202,29 +202,19 @@ bool Marshal::Core::may_be_start(Leg leg, const Step& step) const {
     return starts.any_match(step.rise_a());
 }
 
-/// Was another load told off at about the same time that may have tapered off before? Then less of it has
-/// fallen than was taken off the level.
-bool Marshal::Core::may_be_missed(LoadIndex i, Leg leg, double rise_a) const {
-    for (LoadIndex other : by_rank) {
-        const Track& track = tracks[other];
-        if (other != i && !track.on && loads[other].legs.contains(leg) && !loads[other].starts_hard() &&
-            track.switched_at + 2 * reaction >= tracks[i].switched_at && rise_a <= usual(other).running_a())
-            return true;
-    }
-    return false;
-}
-
 /// Amid another's rise, or a reading that was wrong, what a load was told to give up seemed to have fallen,
 /// and was taken off the level. If the leg is now as much above that, it has not. Returns whether that
-/// explains it. Where it may as well be all that is left of a start, or was never drawn by who was told off as
-/// well, the load is told again all the same, but not accused.
+/// explains it. Where a start may have been the rise, and is all that is left of it, or another load was
+/// taken off the level with it, and may have drawn less than the books say, the load is told again all the
+/// same, but not accused.
 bool Marshal::Core::still_flows(Leg leg, const Step& step) {
     bool any = false;
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         auto& relief = tracks[i].relief;
         if (!relief || !relief->seen || !relief->amid_rise || !loads[i].legs.contains(leg)) continue;
         if (distance(step.rise_a(), relief->drawn_a) > 1) continue;
-        if (may_be_start(leg, step) || may_be_missed(i, leg, step.rise_a())) tracks[i].sure = false;
+        const double others_a = legs[leg].watch.dropped_a() - relief->drawn_a;
+        if (may_be_start(leg, step) || step.rise_a() <= others_a) tracks[i].sure = false;
         relief->seen = relief->obeyed = relief->amid_rise = false;
         for (Leg on : all_legs)
             relief->before_a[on] = legs[on].watch.now_a();

@@ -665,3 +665,30 @@ TEST_CASE("a current that stays and may be an idle load's fan accuses nobody") {
     s.read(3, 30s);
     CHECK(s.alert("disobedience") == !another);
 }
+
+TEST_CASE("who stops amid a rise is not accused of what another was taken to draw that stopped there, too") {
+    Load charger = resistive("charger", 2, 5);
+    charger.control = Control::switched;
+    Stand s(with_period(rig_of({breaker(60)}, {air_conditioner("front", 1, 40, 12), charger}), 1s));
+    s.reads_every = 1s;
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    while (!s.on(1))
+        s.read(10, 1s);
+    s.read(15, 200s);
+    for (double tapered_a = 0; tapered_a < 2.5; tapered_a += 0.04)
+        s.read(15 - tapered_a, 1s);
+    s.read(12.5, 30s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    while (!s.on(0))
+        s.read(12.5, 1s);
+    s.read(14.5, 20s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.1));
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(5).margin(0.1));
+    s.read(54.5, 1s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(22, 1s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(10, 30s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
