@@ -73,7 +73,7 @@ class Hypotheses {
     bool rivals(const Hypothesis& best, double seen_a) const;
 
     /// May it have been this stop, and not the one that is booked? Of the same load, all of it and not only
-    /// its last stage: if that comes closer, as another load started by itself.
+    /// its last stage: if that comes about as close, as another load started by itself.
     bool may_be_instead(const Hypothesis& one, const Hypothesis& booked, double seen_a) const;
 
     bool any_match(double seen_a) const;

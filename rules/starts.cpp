@@ -112,6 +112,17 @@ bool Marshal::Core::can_be_no_other(Leg leg, const Hypotheses& all, const Hypoth
     return h.in_flight || !(may_be_another(leg, all, h, rise_a) || all.two_make(rise_a, slow(leg), h.load));
 }
 
+/// Only the last stage of a load seems to have stopped. May all of it have, while another started by itself,
+/// whose peak the fall has hidden?
+bool Marshal::Core::may_be_all(Leg leg, const Hypothesis& stop, double fall_a) const {
+    if (stop.settled_after == 0) return false;
+    Hypotheses beside;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (i != stop.load && loads[i].legs.contains(leg) && standing(i))
+            beside.add_rises(usual(i), i, tracks[i].settled, false, 0, false);
+    return beside.may_be_instead({stop.load, 0, -tracks[stop.load].drawn_a, false}, stop, fall_a);
+}
+
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
 /// own.
 void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
@@ -127,11 +138,13 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
     } else {
+        const bool perhaps_all = may_be_all(leg, h, rise_a);
         accept_fall(h.load, h.settled_after, -h.rise_a);
+        if (perhaps_all) doubt(h.load, h.load);
         leave_unknown(leg, -rise_a, step.began, h.load);
         tracks[h.load].surely_fell = stops(h, rise_a) && !all.rivals(h, rise_a);
         for (const Hypothesis& other : all)
-            if (all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
+            if (other.load != h.load && all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
     }
 }
 
@@ -228,7 +241,8 @@ bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
 
 /// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
 /// stopped by itself? By itself, or beside those that are expected to fall. Then it was a part of what nobody
-/// was known to draw before, and the one that is booked may run on unknown.
+/// was known to draw before, and the one that is booked may run on unknown. Of whom only the last stage ran
+/// unknown, all may be off.
 void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
     double beside_a = fall_a;
     for (LoadIndex i = 0; i < loads.size(); ++i)
@@ -236,6 +250,9 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
     Track& runs_on = tracks[booked];
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
+        if (i != booked && track.settled > 0 && standing(i) && loads[i].legs.contains(leg) &&
+            distance(fall_a, total_run_a(i)) <= 1)
+            doubt(i, booked);
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
         if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;

@@ -775,3 +775,37 @@ TEST_CASE("a compressor that stops beside a start that is not quite as expected 
     s.read(16 + heater_a, 1s);
     CHECK(start_headroom_a(s) <= free_a - 60 + compressor_a);
 }
+
+TEST_CASE("a compressor that stops with its fan as another's fan starts is not accused for its own") {
+    Load rear = air_conditioner("rear", 2, 30, 10);
+    rear.stages[0] = {"fan", 6, 400ms, 3.2, 5s};
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), rear}));
+    s.settle(1, 240s);
+    s.read(3, 5s);
+    s.read(33, 200ms);
+    s.read(13, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(12).margin(0.5));
+    s.read(4.2, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));  // as if its fan ran on
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(4.2, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("whose compressor was lost in another's start is not accused for its fan once both have stopped") {
+    // It starts beside a lamp, and what rises could be the oven, too.
+    Load oven = observed("oven", 12.6);
+    Stand s(with_period(rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 8.2), oven}), 1s));
+    s.reads_every = 1s;
+    s.settle(1, 240s);
+    s.read(3, 10s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));
+    s.read(13.8, 10s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));
+    s.read(26.4, 10s);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(12.6).margin(0.5));
+    s.read(15.7, 10s);  // of its 10.2 A and the oven's 12.6 A either is possible
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(15.7, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
