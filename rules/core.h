@@ -227,6 +227,7 @@ struct Marshal::Core {
     std::optional<Reason> sags_too_low(LoadIndex i, const Prospect& p) const;
 
     // starts.cpp
+    bool stop_expected(Leg leg) const;
     void explain(Leg leg, const Step& step, bool whole);
     double news_a(Leg leg, const Step& step) const;
     void add_falls(Hypotheses& all, LoadIndex i) const;

@@ -146,7 +146,10 @@ void Marshal::Core::take_for_locked(LoadIndex i, double excess_a) {
 /// It was told off a while ago. Draws it nevertheless, its relay sticks or was closed by somebody else.
 void Marshal::Core::look_at_off(LoadIndex i, double drawn_a) {
     if (drawn_a == 0) {
-        if (loads[i].reports_switch || tracks[i].offs_repeated == 0) return;
+        auto& untold = own[i]->untold;
+        const bool fell = untold && untold->rise_a() < 0;
+        untold.reset();
+        if (loads[i].reports_switch || (tracks[i].offs_repeated == 0 && !fell)) return;
         tracks[i].offs_repeated = 0;
         unsettle(i);  // it was on until now, and rests from here
     } else if (link_up && tracks[i].asserted && !rig.observing) {

@@ -148,11 +148,19 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
     }
 }
 
+/// Who was told to stop on this leg may have done so beside a start, and hidden its peak.
+bool Marshal::Core::stop_expected(Leg leg) const {
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (tracks[i].relief && !tracks[i].relief->seen && loads[i].legs.contains(leg)) return true;
+    return false;
+}
+
 void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     Hypotheses all, denied;  ///< these are stops that the loads' own meters do not show
     const Duration period = rig.timing.meter_period[leg];
     const double told_a = legs[leg].told_a;
     const double rise_a = news_a(leg, step);
+    const bool shows_peak = told_a == 0 && !stop_expected(leg);
     if (told_a != 0 && std::abs(rise_a) <= legs[leg].watch.least_step_a()) return;  // all is known already
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         if (!loads[i].legs.contains(leg) || other_leg_denies(i, leg, step.began)) continue;
@@ -162,7 +170,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
         const bool fast = sees_peak(legs[leg].holds_peaks, period, loads[i].start_window());
         const auto add_rises = [&](std::size_t from) {
             all.add_rises(usual(i), i, from, tracks[i].stage_due.has_value(), step.peak_a - step.baseline_a,
-                          fast && told_a == 0);
+                          fast && shows_peak);
         };
         if (standing(i)) add_rises(tracks[i].settled);
         if (standing(i) && tracks[i].perhaps_settled > tracks[i].settled)

@@ -809,3 +809,30 @@ TEST_CASE("whose compressor was lost in another's start is not accused for its f
     s.read(15.7, 20s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("a start that is expected is known beside a stop that hides its peak") {
+    Load load = motor("motor", 1, 13, 10);
+    Stand s(
+        with_period(rig_of({breaker(100)}, {load, resistive("heater", 2, 7), observed("fryer", 3.2)}), 2s));
+    s.reads_every = 2s;
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    while (!s.on(1))
+        s.read(1, 2s);
+    s.read(8, 20s);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(7).margin(0.5));
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    while (!s.on(0))
+        s.read(8, 2s);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    const auto reads = [&](double current_a, double peak_a) {
+        s.now += 2s;
+        s.send(MeterSample{s.now, Leg::l1, current_a, peak_a});
+    };
+    reads(11, 14);
+    for (int n = 0; n < 10; ++n)
+        reads(11, 11);
+    CHECK_FALSE(s.alert("disobedience"));
+    CHECK(s.marshal.load(0).drawn_a == Approx(10).margin(0.5));
+    CHECK(s.marshal.load(2).drawn_a == 0);
+}

@@ -930,3 +930,26 @@ TEST_CASE("what comes on as the supply is back is booked to nobody, also beside 
     }
     CHECK(s.marshal.load(1).drawn_a == 0);
 }
+
+TEST_CASE("a load that drew although it was off rests from when its own meter falls, whatever was believed") {
+    const bool fell = GENERATE(true, false);
+    CAPTURE(fell);
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), observed("oven", 12.5)});
+    rig.loads[0].wanted_at_start = false;
+    rig.loads[0].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = fell ? 12 : 0;
+    s.settle(13, 20s);
+    REQUIRE((s.state(0) == "locked_out") == fell);
+    s.read(1, 5s);  // the oven, which ran unknown: the plug's meter is doubted
+    s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+    s.read(1, 200s);
+    REQUIRE(s.state(0) == "off");
+    s.own_a[0] = 0;
+    s.read(1, 3s);
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(1, 20s);
+    CHECK(s.on(0) == !fell);
+    s.read(1, 180s);
+    CHECK(s.on(0));
+}
