@@ -54,7 +54,7 @@ struct Track {
     Instant repeats_until{};             ///< each repeat of its last command moves this on: see tell_again
     std::optional<bool> advised{};       ///< while only observing: what we would have commanded last
     std::size_t settled = 0;             ///< stages that run
-    std::size_t perhaps_settled = 0;     ///< or so many, if a start that was left to nobody was its own
+    std::size_t perhaps_settled = 0;     ///< or up to so many, if a start that was left to nobody was its own
     bool sure = false;                   ///< nobody else can have been what was booked to it
     std::optional<LoadIndex> or_else{};  ///< booked for a stop that may have been this load's
     bool awaited = false;                ///< its last start was expected when it came

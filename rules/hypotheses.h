@@ -47,7 +47,8 @@ double run_between(const Load& load, std::size_t from, std::size_t to);
 /// Could this load, its first stages or all of them, draw so much?
 bool may_draw(const Load& load, double seen_a);
 
-/// Collects hypotheses without allocating; more than it holds would only add ambiguity.
+/// Collects hypotheses without allocating. A leg of thirty loads makes no more than it holds; those beyond
+/// are missed as rivals.
 class Hypotheses {
   public:
     void add(const Hypothesis& h) {
@@ -131,7 +132,7 @@ class Hypotheses {
     template <class May>
     const Hypothesis* worst_next_start(const std::vector<Load>& loads, May may) const;
 
-    std::array<Hypothesis, 32> all_{};
+    std::array<Hypothesis, 128> all_{};
     std::size_t count_ = 0;
 };
 

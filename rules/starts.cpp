@@ -172,9 +172,9 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             all.add_rises(usual(i), i, from, tracks[i].stage_due.has_value(), step.peak_a - step.baseline_a,
                           fast && shows_peak);
         };
-        if (standing(i)) add_rises(tracks[i].settled);
-        if (standing(i) && tracks[i].perhaps_settled > tracks[i].settled)
-            add_rises(tracks[i].perhaps_settled);
+        const std::size_t perhaps = std::max(tracks[i].settled, tracks[i].perhaps_settled);
+        for (std::size_t from = tracks[i].settled; standing(i) && from <= perhaps; ++from)
+            add_rises(from);
         if (!standing(i) && tracks[i].rises_until)
             all.add({i, tracks[i].settled, setting_a(i) - tracks[i].drawn_a, true});
     }

@@ -142,3 +142,14 @@ TEST_CASE("a commanded start that may have tapered off is a rival of a smaller o
     CHECK_FALSE(rivals(4, start(1, 10)));                // nobody commanded it
     CHECK_FALSE(rivals(4, commanded(start(1, 10, 2))));  // a second stage does not taper
 }
+
+TEST_CASE("a rival is not missed among the starts and stops of thirty loads") {
+    Hypotheses all;
+    for (LoadIndex other = 2; other < 30; ++other)
+        for (const double rise_a : {-40.0, -50.0, 40.0, 50.0})
+            all.add({other, 1, rise_a, false});
+    all.add(start(0, 10));
+    REQUIRE(all.single(10, false, match_share));
+    all.add(start(1, 10.5));
+    CHECK_FALSE(all.single(10, false, match_share));
+}
