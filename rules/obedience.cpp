@@ -23,6 +23,7 @@ constexpr Duration told_all_again_after = 5s;    ///< while there is an overload
 constexpr Duration told_all_again_every = 2min;  ///< each time twice as late, up to this ...
 constexpr Duration told_all_forgotten_after = 10min;  ///< ... and soon again after so long without
 constexpr double least_judged_a = 1.5;  ///< smaller loads drown in noise: not judged for obedience
+constexpr double little_share = 0.5;    ///< of all that it draws: not more than a fan
 constexpr double obeyed_share = 0.2;    ///< a load that draws less than it used to has still obeyed
 constexpr Duration judged_later = 1s;  ///< a slow relay gets this much longer before it is called disobedient
 
@@ -235,9 +236,10 @@ bool Marshal::Core::disobeys(LoadIndex i) const {
         return own[i]->watch.now_a() >= 0.5 * relief.drawn_a;
     if (!tracks[i].sure || tracks[i].or_else) return false;
     if (relief.obeyed || relief.drawn_a < least_judged_a) return false;
-    // A charger tapers and a heater's own thermostat may have stopped it unseen: there the switch's word
-    // counts.
-    if (tracks[i].reported == false && !load.starts_hard()) return false;
+    // A charger tapers, a heater's own thermostat may have stopped it unseen, and a fan's little current is
+    // soon another's: there the switch's word counts.
+    const bool little = relief.drawn_a < little_share * load.running_a();
+    if (tracks[i].reported == false && (little || !load.starts_hard())) return false;
     const Leg leg = load.legs.first();
     if (unknown_a(leg) - tracks[i].unknown_at_a < 0.5 * relief.drawn_a) return false;
     return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {

@@ -692,3 +692,26 @@ TEST_CASE("who stops amid a rise is not accused of what another was taken to dra
     s.read(10, 30s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("a switch that says it is off is believed of a fan, and not of a compressor") {
+    const auto [runs_a, says_off, accused] =
+        GENERATE(table<double, bool, bool>({{2, true, false}, {2, false, true}, {12, true, true}}));
+    CAPTURE(runs_a, says_off);
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 5s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    while (!s.on(0))
+        s.read(1);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(3, 5s);
+    if (runs_a > 2) s.read(33, 200ms);
+    s.read(1 + runs_a, 10s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(runs_a).margin(0.5));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    if (says_off) s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1 + runs_a, 4s);
+    CHECK(s.alert("disobedience") == accused);
+}
