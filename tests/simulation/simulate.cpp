@@ -4,6 +4,8 @@
 //
 //   simulate [--seed N] [--runs R | --minutes M] [--days D]
 //       R rigs from seed N on, or as many as M minutes allow
+//   simulate --seeds N,N,... [--days D]
+//       these rigs
 //   simulate --seed N --days D --trace FILE
 //       one run again, with all that happened
 //
@@ -24,6 +26,7 @@ namespace {
 
 struct Options {
     std::uint64_t seed = 1;
+    std::vector<std::uint64_t> seeds;
     int runs = 0;
     double minutes = 0;
     double days = 0.5;
@@ -118,14 +121,17 @@ int simulate(const Options& options) {
             return 2;
         }
     }
-    std::printf("base seed %llu\n", static_cast<Seed>(options.seed));
+    if (options.seeds.empty()) std::printf("base seed %llu\n", static_cast<Seed>(options.seed));
     std::fflush(stdout);
     const auto began = std::chrono::steady_clock::now();
     const auto took_s = [&] {
         return std::chrono::duration<double>(std::chrono::steady_clock::now() - began).count();
     };
-    const int runs = options.runs > 0 ? options.runs : options.minutes > 0 ? 1'000'000 : 1;
     Total total;
+    for (const std::uint64_t seed : options.seeds)
+        run_one(seed, options, trace.get(), total);
+    const int once = options.seeds.empty() ? 1 : 0;
+    const int runs = options.runs > 0 ? options.runs : options.minutes > 0 ? 1'000'000 : once;
     for (int r = 0; r < runs && (options.minutes <= 0 || took_s() < 60 * options.minutes); ++r)
         run_one(options.seed + static_cast<std::uint64_t>(r), options, trace.get(), total);
     tell_total(total, took_s());
@@ -137,6 +143,8 @@ int main(int argc, char** argv) {
     CLI::App app{"Random rigs with faults in simulated time"};
     app.add_option("--seed", options.seed, "Of the first run; each has the next one")
         ->envname("AMPMARSHAL_TEST_SEED");
+    app.add_option("--seeds", options.seeds, "These rigs, and others only with --runs or --minutes")
+        ->delimiter(',');
     app.add_option("--runs", options.runs, "How many")->check(CLI::PositiveNumber);
     app.add_option("--minutes", options.minutes, "Or for how long")->check(CLI::PositiveNumber);
     app.add_option("--days", options.days, "That each lasts, in the rig's time")
