@@ -32,11 +32,6 @@ constexpr int stops_tried = 5;       ///< a load that has heard none of so many 
 constexpr Duration person_looks_after = 2min;
 constexpr Duration breaker_closed_after = 5min;
 
-bool touch(LegSet a, LegSet b) {
-    return std::any_of(std::begin(rules::all_legs), std::end(rules::all_legs),
-                       [&](Leg leg) { return a.contains(leg) && b.contains(leg); });
-}
-
 LegSet legs_of_limit(std::string_view limit) {
     if (limit == "L1") return LegSet(Leg::l1);
     if (limit == "L2") return LegSet(Leg::l2);
@@ -160,19 +155,19 @@ void Judge::end_excuse(const char* why, LegSet legs, Duration later) {
 
 std::optional<std::string> Judge::excused(Instant at, LegSet legs) const {
     for (const Excuse& e : excuses_)
-        if (e.until >= at && touch(e.legs, legs)) return e.why;
+        if (e.until >= at && e.legs.touches(legs)) return e.why;
     if (misled()) return "the word of where the rig is plugged in was lost";
     // A motor that does not turn draws its start current on and on; only a supply too weak for it makes it
     // so, and that is a fault of the supply.
     for (const Start& s : starts_)
-        if (s.over_at < at && touch(s.legs, legs)) return "a motor does not turn";
+        if (s.over_at < at && s.legs.touches(legs)) return "a motor does not turn";
     // Everything that obeys is off; what does not is too much by itself, or with what nobody controls.
     for (const Seen& load : loads_)
-        if (load.relay_fails && load.contact && touch(load.plan->legs, legs) && !something_left(legs))
+        if (load.relay_fails && load.contact && load.plan->legs.touches(legs) && !something_left(legs))
             return "a relay does not obey, and nothing else is on";
     // The same of one that was told to stop again and again, and of all that nothing has arrived.
     for (const Seen& load : loads_)
-        if (load.stops_lost >= stops_tried && load.contact && touch(load.plan->legs, legs) &&
+        if (load.stops_lost >= stops_tried && load.contact && load.plan->legs.touches(legs) &&
             !something_left(legs))
             return "all commands to stop were lost, and nothing else is on";
     return std::nullopt;
@@ -264,7 +259,7 @@ void Judge::excuse_stuck(const Seen& load) {
 
 bool Judge::something_left(LegSet legs) const {
     return std::any_of(loads_.begin(), loads_.end(), [&](const Seen& l) {
-        return l.told_on && l.contact && !l.relay_fails && touch(l.plan->legs, legs);
+        return l.told_on && l.contact && !l.relay_fails && l.plan->legs.touches(legs);
     });
 }
 
@@ -281,7 +276,7 @@ bool Judge::bound_kept(LegSet legs) const {
     if (!something_left(legs) || !rig_.daemon_lives() || !rig_.daemon_link().connected()) return true;
     const Duration sample = case_.plan.meter.period + configuration_.rig.timing.decision;
     return std::all_of(dangers_.begin(), dangers_.end(), [&](const Danger& d) {
-        if (d.source != source_ || !touch(d.legs, legs) || !d.shown_at || now <= *d.shown_at + sample)
+        if (d.source != source_ || !d.legs.touches(legs) || !d.shown_at || now <= *d.shown_at + sample)
             return true;
         return d.answered_at && now - *d.answered_at <= settles_;
     });
@@ -405,7 +400,7 @@ void Judge::command_sent(Seen& load, const SimulatedBroker::InTransit& message, 
     load.stops_lost = on || copies > 0 ? 0 : load.stops_lost + 1;
     if (!load.told_on) {
         for (Danger& danger : dangers_)
-            if (touch(danger.legs, load.plan->legs)) danger.answered_at = now;
+            if (danger.legs.touches(load.plan->legs)) danger.answered_at = now;
         // Told to stop, it runs on: until that is known and the next load has gone.
         if (copies == 0) excuse("commands lost", load.plan->legs, now + settles_);
         if (load.relay_fails) excuse("relay fails", load.plan->legs, now + settles_);
@@ -501,13 +496,13 @@ bool Judge::surely_fits(const Seen& load) const {
     constexpr double least_rise_v = 10;
     const int rank = configuration_.rig.loads[load.index].rank;
     for (const Danger& danger : dangers_) {
-        if (danger.source != source_ || !touch(danger.legs, load.plan->legs)) continue;
+        if (danger.source != source_ || !danger.legs.touches(load.plan->legs)) continue;
         if (load.plan->legs.count() == 2 && case_.plan.sources[source_].one_conductor) return false;
         double start_a = 0;
         double running_a = 0;
         for (std::size_t i = 0; i < ranks_.size(); ++i) {
             const auto& other = case_.plan.loads[i];
-            if (ranks_[i] > rank || !touch(other.legs, danger.legs)) continue;
+            if (ranks_[i] > rank || !other.legs.touches(danger.legs)) continue;
             const Draws draws = draws_of(other);
             const int times = danger.legs.count() == 2 ? other.legs.count() : 1;  // a 240 V load on both
             start_a += times * (1 + start_too_high) * draws.start_a;
