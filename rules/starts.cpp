@@ -112,6 +112,18 @@ bool Marshal::Core::can_be_no_other(Leg leg, const Hypotheses& all, const Hypoth
     return h.in_flight || !(may_be_another(leg, all, h, rise_a) || all.two_make(rise_a, slow(leg), h.load));
 }
 
+/// May this start, that nobody commanded and that matches best, as well be another's? Where it would be a
+/// whole start with a hard part, which is no longer reserved once it is booked, any other that matches may:
+/// what a load is said to draw is not exact enough to go by what comes closer.
+bool Marshal::Core::hard_to_tell(Leg leg, const Step& step, const Hypotheses& all,
+                                 const Hypothesis& best) const {
+    const Load& load = loads[best.load];
+    const double rise_a = news_a(leg, step);
+    const bool hard = load.starts_hard() && best.settled_after == load.stages.size();
+    return came_with_supply(leg, step) || all.commanded_may_make(best, rise_a) ||
+           (hard && all.rivals(best, rise_a));
+}
+
 /// Only the last stage of a load seems to have stopped. May all of it have, while another started by itself,
 /// whose peak the fall has hidden?
 bool Marshal::Core::may_be_all(Leg leg, const Hypothesis& stop, double fall_a) const {
@@ -190,9 +202,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
     auto two = best ? std::nullopt : all.pair(rise_a, true);
     if (!best && !two) best = all.single(rise_a, false, match_share);
-    if (best && rise_a > 0 && !best->in_flight &&
-        (came_with_supply(leg, step) || all.commanded_may_make(*best, rise_a)))
-        best = nullptr;
+    if (best && rise_a > 0 && !best->in_flight && hard_to_tell(leg, step, all, *best)) best = nullptr;
     if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     for (const Hypothesis& stop : all)

@@ -840,3 +840,15 @@ TEST_CASE("a start that is expected is known beside a stop that hides its peak")
     CHECK(s.marshal.load(0).drawn_a == Approx(10).margin(0.5));
     CHECK(s.marshal.load(2).drawn_a == 0);
 }
+
+TEST_CASE("a start without its peak is no compressor's where it may be a heater's, however close it comes") {
+    const double heater_a = GENERATE(11.2, 14.0);
+    CAPTURE(heater_a);
+    const Load air = air_conditioner("air", 1, 37, 8.3);
+    Stand s(with_period(rig_of({breaker(100)}, {air, observed("heater", heater_a)}), 200ms));
+    s.reads_every = 200ms;
+    s.settle(3, 240s);
+    REQUIRE(s.on(0));
+    s.read(13.4, 3s);
+    CHECK((s.marshal.load(0).drawn_a > 0) == (heater_a > 13));
+}
