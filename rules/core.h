@@ -222,6 +222,7 @@ struct Marshal::Core {
     bool well_hz(std::optional<double> hz) const;
     void check_line(Duration passed);
     void relieve(Leg leg, double line_v);
+    double apart_v(double l1_v, double l2_v) const;
     void check_neutral(Duration passed);
     bool shed_last_on(Leg leg, const Reason& why);
     std::optional<Reason> sags_too_low(LoadIndex i, const Prospect& p) const;

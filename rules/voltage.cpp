@@ -169,6 +169,17 @@ void Marshal::Core::relieve(Leg leg, double line_v) {
     if (books.low_frequency.reached(bogging_for) && shed_last_on(leg, bogging)) books.low_frequency.reset();
 }
 
+/// How far the legs are apart, beyond what the lower one sags by as it carries more. Without a neutral the
+/// same current flows through both, which excuses nothing; nor does it where one leg is higher than a supply
+/// may be.
+double Marshal::Core::apart_v(double l1_v, double l2_v) const {
+    const Leg low = l1_v < l2_v ? Leg::l1 : Leg::l2;
+    const double all_v = std::abs(l1_v - l2_v);
+    if (std::max(l1_v, l2_v) > high_share * source()->nominal_v) return all_v;
+    const double more_a = legs[low].watch.now_a() - legs[other_than(low)].watch.now_a();
+    return all_v - legs[low].impedance.ohm().value_or(0) * std::max(0.0, more_a);
+}
+
 /// Without a neutral the two legs share 240 V by the loads on them: one sinks while the other rises, and what
 /// hangs on the high one burns. Nothing on one leg may stay on, until a person has had a look.
 void Marshal::Core::check_neutral(Duration passed) {
@@ -176,7 +187,7 @@ void Marshal::Core::check_neutral(Duration passed) {
     const auto& l2 = legs[Leg::l2];
     const double nominal_v = source()->nominal_v;
     if (source()->feed != Feed::two_legs || any_silent() || !l1.voltage_v || !l2.voltage_v) return;
-    const bool apart = std::abs(*l1.voltage_v - *l2.voltage_v) > apart_share * nominal_v;
+    const bool apart = apart_v(*l1.voltage_v, *l2.voltage_v) > apart_share * nominal_v;
     const bool sum_holds =
         std::abs(*l1.voltage_v + *l2.voltage_v - 2 * nominal_v) <= sum_share * 2 * nominal_v;
     legs_apart.note(apart && sum_holds, passed);

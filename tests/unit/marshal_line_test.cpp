@@ -296,6 +296,31 @@ TEST_CASE("the neutral is not called open where the voltage of one leg is not me
     CHECK(rig.s.on(1));
 }
 
+TEST_CASE("a leg that sags by what it carries is not called one without a neutral") {
+    TwoLegs rig;
+    for (int start = 0; start < 4; ++start) {  // 0.2 ohm
+        rig.read(118, 120, 11, 1, 5s);
+        rig.read(120, 120, 1, 1, 5s);
+    }
+    SECTION("where its impedance explains the difference") {
+        rig.read(107, 121, 66, 1, 5s);
+        CHECK_FALSE(rig.s.alert("open_neutral"));
+        CHECK(rig.s.marshal.load(0).lockout == Lockout::none);
+    }
+    SECTION("but where it carries no more than the other, it is") {
+        rig.read(107, 121, 66, 66, 2s);
+        CHECK(rig.s.alert("open_neutral"));
+    }
+    SECTION("and where the other one carries more, it is") {
+        rig.read(107, 121, 1, 20, 2s);
+        CHECK(rig.s.alert("open_neutral"));
+    }
+    SECTION("and where the other one rises above what a supply may have, it is") {
+        rig.read(113, 128, 66, 1, 2s);
+        CHECK(rig.s.alert("open_neutral"));
+    }
+}
+
 TEST_CASE("an open neutral locks out also what is off, and what cannot be told while the link is down") {
     TwoLegs rig;
     rig.s.send(OperatorRequest{rig.s.now, 0, Request::hold});
