@@ -285,6 +285,7 @@ struct Marshal::Core {
     void ask_the_mute_again();
     void tell_the_unwilling_again();
     bool listening() const;
+    void tell_off_again(Duration told_within);
     void tell_all_again();
     bool starts_again(LoadIndex i, Leg leg) const;
     void expect_fall(LoadIndex i, double drawn_a);

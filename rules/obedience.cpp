@@ -110,13 +110,20 @@ void Marshal::Core::told_off_in_vain(LoadIndex i, double drawn_a) {
     track.switched_at = now;
 }
 
+/// All that should be off is told so once more, but for what was told so within that time.
+void Marshal::Core::tell_off_again(Duration told_within) {
+    for (LoadIndex i : by_rank) {
+        Track& track = tracks[i];
+        if (!track.on && now - track.switched_at >= told_within && tell_again(i)) track.switched_at = now;
+    }
+}
+
 /// There is too much, and nothing is left to shed. Whatever it is, it may be a load that has not heard, also
 /// one that was thought not to obey; unless it is over at once, as a spike is.
 void Marshal::Core::tell_all_again() {
     if (!too_much_since) too_much_since = now;
     if (now - *too_much_since < told_all_again_after || (tells_all_at && now < *tells_all_at)) return;
-    for (Track& track : tracks)
-        if (!track.on && now - track.switched_at >= reaction) track.asserted = false;
+    tell_off_again(reaction);
     const bool again = tells_all_at && now - *tells_all_at < told_all_forgotten_after;
     tells_all_after = again ? std::min(2 * tells_all_after, told_all_again_every) : told_all_again_after;
     tells_all_at = now + tells_all_after;

@@ -84,8 +84,7 @@ void Marshal::Core::check_supply(Leg leg) {
         books.impedance = SourceImpedance{};  // it may have been a cord that was pulled
         rest_everything();
         // What was told to stop meanwhile had nothing to show whether it had heard.
-        for (Track& track : tracks)
-            if (!track.on) track.asserted = false;
+        tell_off_again(Duration::zero());
         if (!any_dead()) clear(AlertKind::supply_lost, std::nullopt);
     }
 }

@@ -715,3 +715,24 @@ TEST_CASE("a switch that says it is off is believed of a fan, and not of a compr
     s.read(1 + runs_a, 4s);
     CHECK(s.alert("disobedience") == accused);
 }
+
+TEST_CASE("a relay that closes by itself is not taken for permitted, however often it was told off before") {
+    Rig rig = rig_of({breaker(100)}, {resistive("heater", 1, 12)});
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.voltage_v = 120;
+    s.settle(1, 20s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    int told = 0;
+    for (int losses = 0; losses < 10; ++losses) {
+        s.voltage_v = 0;
+        told += offs(s.read(0, 3s));
+        s.voltage_v = 120;
+        told += offs(s.read(1, 10s));
+    }
+    CHECK(told == 5);  // with the one at first, and no more in ten minutes
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(1, 30s);
+    CHECK(s.alert("disobedience"));  // else it would be told off as something new
+}
