@@ -148,7 +148,9 @@ void Marshal::Core::expect_fall(LoadIndex i, double drawn_a) {
     const Load& load = loads[i];
     Track& track = tracks[i];
     if (drawn_a <= 0) return;
-    if (starts_again(i, load.legs.first())) track.sure = false;
+    // Another's start may make up for what it draws beyond the books.
+    const bool perhaps_more = track.perhaps_settled > track.settled;
+    if (perhaps_more || starts_again(i, load.legs.first())) track.sure = false;
     if (silent(load.legs.first())) {
         for (Leg leg : all_legs)
             if (load.legs.contains(leg)) legs[leg].watch.assume_fall(drawn_a);

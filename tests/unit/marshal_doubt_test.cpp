@@ -852,3 +852,27 @@ TEST_CASE("a start without its peak is no compressor's where it may be a heater'
     s.read(13.4, 3s);
     CHECK((s.marshal.load(0).drawn_a > 0) == (heater_a > 13));
 }
+
+TEST_CASE("who may draw more than is booked is not accused where another's start makes up for that") {
+    Rig rig = rig_of({breaker(100)}, {air_conditioner("front", 1, 30, 10), air_conditioner("rear", 2, 30, 10),
+                                      observed("oven", 12)});
+    rig.loads[1].switch_latency = 500ms;  // as long as it takes to see where the leg has settled
+    Stand s(rig);
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 190s);
+    REQUIRE(s.on(1));
+    s.read(3, 40s);  // the fan of one, for so long that its compressor may come or not,
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(3, 5s);
+    REQUIRE(s.on(0));
+    s.read(5, 40s);  // and that of the other:
+    s.read(35, 400ms);
+    s.read(15, 5s);  // whose compressor is this?
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(2).margin(0.3));
+    s.read(28);
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(28);
+    s.read(15, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
