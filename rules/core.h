@@ -292,6 +292,7 @@ struct Marshal::Core {
     void check_reliefs();
     bool may_be_start(Leg leg, const Step& step) const;
     bool still_flows(Leg leg, const Step& step);
+    double perhaps_drawn_a(Leg leg) const;
     bool disobeys(LoadIndex i) const;
     void call_stuck(LoadIndex i, double drawn_a);
 

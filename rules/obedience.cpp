@@ -233,6 +233,15 @@ bool Marshal::Core::still_flows(Leg leg, const Step& step) {
     return any;
 }
 
+/// The most that a load draws whose start was left to nobody, if it was its own.
+double Marshal::Core::perhaps_drawn_a(Leg leg) const {
+    double most_a = 0;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (loads[i].legs.contains(leg))
+            most_a = std::max(most_a, run_between(usual(i), tracks[i].settled, tracks[i].perhaps_settled));
+    return most_a;
+}
+
 /// Told to stop, and its current stays. Not where that current may well be another's: then this load may have
 /// been idle all the time, because its start was another's, or its own stop was booked to somebody else or
 /// missed. Nor where nothing flows that did not when it was granted. What flows counts in any case; only
@@ -250,7 +259,8 @@ bool Marshal::Core::disobeys(LoadIndex i) const {
     const bool little = relief.drawn_a < little_share * load.running_a();
     if (tracks[i].reported == false && (little || !load.starts_hard())) return false;
     const Leg leg = load.legs.first();
-    if (unknown_a(leg) - tracks[i].unknown_at_a < 0.5 * relief.drawn_a) return false;
+    const double new_a = unknown_a(leg) - tracks[i].unknown_at_a - perhaps_drawn_a(leg);
+    if (new_a < 0.5 * relief.drawn_a) return false;
     return std::none_of(by_rank.begin(), by_rank.end(), [&](LoadIndex other) {
         if (other == i || !standing(other) || !loads[other].legs.contains(leg)) return false;
         Hypotheses unknown;  // it may have started, or only its fan

@@ -736,3 +736,19 @@ TEST_CASE("a relay that closes by itself is not taken for permitted, however oft
     s.read(1, 30s);
     CHECK(s.alert("disobedience"));  // else it would be told off as something new
 }
+
+TEST_CASE("what a start drew that was left to nobody is not held against a charger that has tapered off") {
+    Load charger = resistive("charger", 1, 5);
+    Stand s(rig_of({breaker(100)}, {charger, observed("oven", 6.3), observed("fryer", 6.5)}));
+    s.settle(1, 20s);
+    s.read(6, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(5).margin(0.3));
+    for (double charger_a = 5; charger_a > 0; charger_a -= 0.1)
+        s.read(1 + charger_a, 5s);
+    s.read(1, 5s);
+    s.read(7.4, 20s);  // the oven or the fryer
+    REQUIRE(s.marshal.load(1).drawn_a + s.marshal.load(2).drawn_a == 0);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(7.4, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
