@@ -13,6 +13,7 @@ constexpr double peak_least_share = 0.3;  ///< a meter that sees peaks sees at l
 constexpr double clearly_closer = 0.5;    ///< the best match wins if it is twice as close as the next ...
 constexpr double peak_match_share = 0.4;  ///< peaks of the same load differ this much
 constexpr double closer_by = 0.3;         ///< ... and by this much: noise alone makes one of two twins closer
+constexpr double most_peak_off = 0.5;  ///< a peak is stated a fifth too high at most: hardly one further off
 
 bool clearly_closer_than(double own, double rival) {
     return own <= clearly_closer * rival && rival - own >= closer_by;
@@ -185,7 +186,8 @@ const Hypothesis* Hypotheses::better_by_peak(const Hypothesis& best, double seen
     if (best.peak_off <= 1) return nullptr;
     const Hypothesis* better = nullptr;
     for (const Hypothesis& h : *this) {
-        const bool fits = h.rise_a > 0 && h.alone && h.peak_off <= 0.5 && distance(seen_a, h.rise_a) <= 1;
+        const bool fits =
+            h.rise_a > 0 && h.alone && h.peak_off <= most_peak_off && distance(seen_a, h.rise_a) <= 1;
         if (!fits || h.load == best.load) continue;
         if (better && better->load != h.load) return nullptr;
         better = &h;
@@ -197,11 +199,15 @@ const Hypothesis* Hypotheses::softer(const Hypothesis& best, double seen_a,
                                      const std::vector<Load>& loads) const {
     const Load& load = loads[best.load];
     if (!best.in_flight || !load.starts_hard() || best.settled_after < load.stages.size()) return nullptr;
+    const bool lacks_peak = best.peak_off > most_peak_off;
     const Hypothesis* softer = nullptr;
     for (const Hypothesis& h : *this) {
         if (h.load == best.load || h.rise_a <= 0 || !h.alone || loads[h.load].starts_hard()) continue;
         const double own = distance(seen_a, h.rise_a);
-        if (clearly_closer_than(own, distance(seen_a, (softer ? softer : &best)->rise_a))) softer = &h;
+        const bool by_peak =
+            !softer && own <= 1 && lacks_peak && clearly_closer_than(h.peak_off, best.peak_off);
+        if (by_peak || clearly_closer_than(own, distance(seen_a, (softer ? softer : &best)->rise_a)))
+            softer = &h;
     }
     return softer;
 }

@@ -97,7 +97,7 @@ class Hypotheses {
     const Hypothesis* better_by_peak(const Hypothesis& best, double seen_a) const;
 
     /// A load that was just commanded has its hard start behind it if this was it. Another load, which starts
-    /// softly and comes clearly closer.
+    /// softly and comes clearly closer; or matches, and its peak comes clearly closer.
     const Hypothesis* softer(const Hypothesis& best, double seen_a, const std::vector<Load>& loads) const;
 
     /// A load seems to have gone through several stages in one step. Only the first of them, if those come as

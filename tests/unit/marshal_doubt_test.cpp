@@ -876,3 +876,21 @@ TEST_CASE("who may draw more than is booked is not accused where another's start
     s.read(15, 20s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("what lacks the peak of the compressor that is expected is rather what needs none") {
+    const double peak_a = GENERATE(11.0, 17.0);
+    CAPTURE(peak_a);
+    Stand s(rig_of({breaker(100)}, {air_conditioner("air", 1, 16, 10), observed("oven", 9.6)}));
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(0))
+        s.read(1);
+    s.read(3, 5s);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.3));
+    s.read(2 + peak_a, 400ms);
+    s.read(13, 3s);
+    const bool starts = peak_a > 12;
+    CHECK(s.marshal.load(0).drawn_a == Approx(starts ? 12 : 2).margin(0.3));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(starts ? 1 : 11, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
