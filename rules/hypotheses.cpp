@@ -132,13 +132,11 @@ bool Hypotheses::may_have_stopped(const Hypothesis& one, double seen_a) const {
            });
 }
 
-bool Hypotheses::may_be_instead(const Hypothesis& one, const Hypothesis& booked, double seen_a) const {
-    if (one.load != booked.load) return may_have_stopped(one, seen_a);
-    return one.settled_after < booked.settled_after && std::any_of(begin(), end(), [&](const auto& h) {
-               const double together = distance(seen_a, one.rise_a + h.rise_a);
-               return h.load != one.load && h.rise_a > 0 && together <= 1 &&
-                      !clearly_closer_than(distance(seen_a, booked.rise_a), together);
-           });
+bool Hypotheses::make_up_for(double whole_a, const Hypothesis& booked, double seen_a) const {
+    return std::any_of(begin(), end(), [&](const Hypothesis& start) {
+        const double together = distance(seen_a, start.rise_a - whole_a);
+        return together <= 1 && !clearly_closer_than(distance(seen_a, booked.rise_a), together);
+    });
 }
 
 bool Hypotheses::any_match(double seen_a) const {

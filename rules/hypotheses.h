@@ -73,9 +73,12 @@ class Hypotheses {
     /// Could another load have been it? One that was just commanded may draw less than it used to.
     bool rivals(const Hypothesis& best, double seen_a) const;
 
-    /// May it have been this stop, and not the one that is booked? Of the same load, all of it and not only
-    /// its last stage: if that comes about as close, as another load started by itself.
-    bool may_be_instead(const Hypothesis& one, const Hypothesis& booked, double seen_a) const;
+    /// Alone, or while another load started or stopped? What was told to stop is judged by the level.
+    bool may_have_stopped(const Hypothesis& one, double seen_a) const;
+
+    /// Only the last stage of a load is booked as stopped. May all that it draws have, as one of these starts
+    /// came to the rest? Not if the last stage alone comes clearly closer.
+    bool make_up_for(double whole_a, const Hypothesis& booked, double seen_a) const;
 
     bool any_match(double seen_a) const;
 
@@ -126,8 +129,6 @@ class Hypotheses {
     /// Did it stop as another load started that was just commanded? What the two come to may be small, and is
     /// known no better than that start is.
     bool stops_beside_start(const Hypothesis& one, double seen_a) const;
-    /// Alone, or while another load started or stopped? What was told to stop is judged by the level.
-    bool may_have_stopped(const Hypothesis& one, double seen_a) const;
     /// Of those that `may` be it, the one whose load would draw most to start again.
     template <class May>
     const Hypothesis* worst_next_start(const std::vector<Load>& loads, May may) const;

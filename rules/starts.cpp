@@ -132,7 +132,7 @@ bool Marshal::Core::may_be_all(Leg leg, const Hypothesis& stop, double fall_a) c
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (i != stop.load && loads[i].legs.contains(leg) && standing(i))
             beside.add_rises(usual(i), i, tracks[i].settled, false, 0, false);
-    return beside.may_be_instead({stop.load, 0, -tracks[stop.load].drawn_a, false}, stop, fall_a);
+    return beside.make_up_for(tracks[stop.load].drawn_a, stop, fall_a);
 }
 
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
@@ -156,7 +156,7 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
         leave_unknown(leg, -rise_a, step.began, h.load);
         tracks[h.load].surely_fell = stops(h, rise_a) && !all.rivals(h, rise_a);
         for (const Hypothesis& other : all)
-            if (other.load != h.load && all.may_be_instead(other, h, rise_a)) doubt(other.load, h.load);
+            if (other.load != h.load && all.may_have_stopped(other, rise_a)) doubt(other.load, h.load);
     }
 }
 
