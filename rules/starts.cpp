@@ -364,9 +364,12 @@ void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a,
     const double drawn_a =
         std::clamp(rise_a, (1 - wide_match_share) * expected_a, (1 + wide_match_share) * expected_a);
     track.drawn_a += drawn_a;
-    // The last stage alone: those before it were not told from others', and run as well.
+    // The last stage alone: those before it were not told from others', and run as well. Where they were left
+    // to nobody it is enough that it matches, as it comes alone.
     const double last_a = run_between(usual(i), settled - 1, settled);
-    if (distance(rise_a, last_a) < distance(rise_a, expected_a)) track.drawn_a += expected_a - last_a;
+    const bool left_before = track.perhaps_settled + 1 >= settled && distance(rise_a, last_a) <= 1;
+    if (left_before || distance(rise_a, last_a) < distance(rise_a, expected_a))
+        track.drawn_a += expected_a - last_a;
     track.settled = settled;
     track.booked_at = now;
     track.awaited = track.stage_due.has_value();

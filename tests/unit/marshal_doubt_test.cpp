@@ -894,3 +894,24 @@ TEST_CASE("what lacks the peak of the compressor that is expected is rather what
     s.read(starts ? 1 : 11, 20s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("a compressor whose fan was not told from another's is booked with its fan") {
+    Stand s(with_period(rig_of({breaker(100)}, {air_conditioner("air", 1, 30, 8.6),
+                                                resistive("heater", 2, 11.6), observed("fridge", 2.2)}),
+                        1s));
+    s.reads_every = 1s;
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(1, 240s);
+    REQUIRE(s.on(0));
+    s.read(3, 40s);
+    REQUIRE(s.marshal.load(0).drawn_a == 0);
+    s.read(12.6, 10s);  // a tenth more than it is said to draw, so that fan and compressor come closer
+    CHECK(s.marshal.load(0).drawn_a == Approx(11.6).margin(0.3));
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    while (!s.on(1))
+        s.read(12.6, 1s);
+    s.read(24.2, 10s);
+    s.read(12.6, 10s);  // either may have stopped: of the two the one whose next start is the worse
+    CHECK(s.marshal.load(0).drawn_a == 0);
+}
