@@ -266,11 +266,12 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
     for (LoadIndex i = 0; i < loads.size(); ++i)
         if (tracks[i].relief && loads[i].legs.contains(leg)) beside_a -= tracks[i].relief->drawn_a;
     Track& runs_on = tracks[booked];
-    for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Track& track = tracks[i];
-        if (i != booked && track.settled > 0 && standing(i) && loads[i].legs.contains(leg) &&
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (i != booked && tracks[i].settled > 0 && standing(i) && loads[i].legs.contains(leg) &&
             distance(fall_a, total_run_a(i)) <= 1)
             doubt(i, booked);
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Track& track = tracks[i];
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
         if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
