@@ -103,12 +103,38 @@ TEST_CASE("of two softer starts it is the closer one, if it is clearly closer") 
     CHECK(softer->load == (second_a == 12 ? 2 : 1));
 }
 
+TEST_CASE("of a start that lacks its peak it is the softer one only if that peak comes clearly closer") {
+    const std::vector<Load> loads{motor("commanded", 1, 40, 10), resistive("soft", 2, 11)};
+    const double peak_off = GENERATE(0.1, 0.7);
+    CAPTURE(peak_off);
+    const Hypotheses all =
+        these({with_peak_off(commanded(start(0, 10)), 0.8), with_peak_off(start(1, 11), peak_off)});
+    CHECK((all.softer(*all.begin(), 10, loads) != nullptr) == (peak_off == 0.1));
+}
+
 TEST_CASE(
     "a load has gone through all its stages where only a part of them beside another's start fits worse") {
     const double seen_a = GENERATE(12, 10.5);
     CAPTURE(seen_a);
     const Hypotheses all = these({start(0, 2), start(0, 12, 2), start(1, 8.5)});
     CHECK(all.only_part(all.begin()[1], seen_a) == (seen_a == 12 ? nullptr : all.begin()));
+}
+
+TEST_CASE("a load has gone through all its stages where only a stop beside a part of them fits better") {
+    const auto part = [](const Hypothesis& beside) {
+        const Hypotheses all = these({start(0, 11), start(0, 14, 2), beside});
+        return all.only_part(all.begin()[1], 11 + beside.rise_a) != nullptr;
+    };
+    CHECK(part(start(1, 1.5)));
+    CHECK_FALSE(part(stop(1, 0.5)));
+}
+
+TEST_CASE("all of a load may have stopped beside a start, but not where its last stage alone is closer") {
+    const Hypothesis last_stage{0, 1, -10, false};
+    const Hypotheses starts = these({start(1, 3)});
+    CHECK(starts.make_up_for(12, last_stage, -9.4));
+    CHECK_FALSE(starts.make_up_for(12, last_stage, -10));
+    CHECK_FALSE(starts.make_up_for(12, last_stage, -12));
 }
 
 TEST_CASE("a commanded start and another's stop make a step only where a meter is slow") {
@@ -143,6 +169,15 @@ TEST_CASE("a commanded start that may have tapered off is a rival of a smaller o
     CHECK_FALSE(rivals(4, commanded(start(1, 10, 2))));  // a second stage does not taper
 }
 
+TEST_CASE("a commanded stop beside a start makes no stranger's start") {
+    const Hypothesis stranger = start(2, 10.5);
+    const auto make = [&](const Hypothesis& told, double beside_a) {
+        return these({told, start(1, beside_a), stranger}).commanded_may_make(stranger, 10);
+    };
+    CHECK(make(commanded(start(0, 4)), 6));
+    CHECK_FALSE(make(commanded(stop(0, 4)), 14));
+}
+
 TEST_CASE("a rival is not missed among the starts and stops of thirty loads") {
     Hypotheses all;
     for (LoadIndex other = 2; other < 30; ++other)
@@ -152,4 +187,12 @@ TEST_CASE("a rival is not missed among the starts and stops of thirty loads") {
     REQUIRE(all.single(10, false, match_share));
     all.add(start(1, 10.5));
     CHECK_FALSE(all.single(10, false, match_share));
+}
+
+TEST_CASE("what is more than can be held is left out, and what was added before it stays") {
+    Hypotheses all = these({start(0, 10)});
+    for (LoadIndex other = 1; other < 1000; ++other)
+        all.add(start(other, 50));
+    CHECK(all.end() - all.begin() == 128);
+    CHECK(all.single(10, false, match_share) == all.begin());
 }

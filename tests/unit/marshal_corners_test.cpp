@@ -211,6 +211,66 @@ TEST_CASE("a current that never comes to rest is taken for what it is after half
     CHECK(steps.first->settled_a < 14);
 }
 
+TEST_CASE("a stop that is expected on the other leg hides no peak on this one") {
+    Rig rig = rig_of(
+        {breaker(100, Feed::two_legs)},
+        {motor("large", 1, 38, 9.2), motor("small", 2, 20, 8), resistive("heater", 3, 8, LegSet(Leg::l2))},
+        LegSet::both());
+    rig.loads[1].wanted_at_start = false;
+    rig.loads[2].switch_latency = 5s;
+    Stand s(rig);
+    s.settle(1, 10s);
+    s.read(1, 100s, 8);
+    REQUIRE(s.state(2) == "running");
+    REQUIRE(s.on(0));
+    s.send(DemandChanged{s.now, 1, true});
+    REQUIRE(s.on(1));
+    s.send(OperatorRequest{s.now, 2, Request::hold});
+    s.read(37, 300ms, 8);
+    s.read(10.1, 2s, 8);
+    CHECK(s.marshal.load(0).drawn_a == Approx(9.1).margin(0.2));
+    CHECK(s.marshal.load(1).drawn_a == 0);
+}
+
+TEST_CASE("a compressor is accused of its fan that stays, if what could make up for it is on the other leg") {
+    const Leg leg = GENERATE(Leg::l1, Leg::l2);
+    CAPTURE(leg == Leg::l1);
+    Load pump = observed("pump", 3.8, LegSet(leg));
+    Stand s(
+        rig_of({breaker(50, Feed::two_legs)}, {air_conditioner("front", 1, 40, 12), pump}, LegSet::both()));
+    s.settle(1, 183s);
+    s.read(5, 200ms);
+    s.read(3, 2s);
+    s.read(41, 200ms);
+    s.read(15, 2s);
+    REQUIRE(s.state(0) == "running");
+    s.read(4.8, 5s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(4.8, 10s);
+    CHECK(s.alert("disobedience") == (leg == Leg::l2));
+}
+
+TEST_CASE("a fan is accused for staying, if what fell as its whole unit would was on the other leg") {
+    const Leg leg = GENERATE(Leg::l1, Leg::l2);
+    CAPTURE(leg == Leg::l1);
+    const double fan_a = leg == Leg::l1 ? 2 : 0;
+    Stand s(rig_of({breaker(100, Feed::two_legs)},
+                   {air_conditioner("rear", 1, 30, 10, LegSet(leg)), resistive("heater", 2, 12)},
+                   LegSet::both()));
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(1) || !s.on(0))
+        s.read(s.on(1) ? 13 : 1);
+    s.read(13, 5s);
+    REQUIRE(s.state(1) == "running");
+    s.read(13 + fan_a, 5s, 2 - fan_a);
+    REQUIRE(s.marshal.load(0).drawn_a == Approx(2).margin(0.1));
+    s.read(1 + fan_a, 5s, 2 - fan_a);
+    REQUIRE(s.marshal.load(1).drawn_a == 0);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1 + fan_a, 10s, 2 - fan_a);
+    CHECK(s.alert("disobedience") == (leg == Leg::l2));
+}
+
 // --- what is decided ---
 
 TEST_CASE("a claim that ends as a person says so keeps nobody of its rotation waiting any longer") {
@@ -371,6 +431,23 @@ TEST_CASE("too much on one leg is nothing to shed for on the other") {
     s.read(37, 20s, 9);  // by what nobody can switch off
     CHECK(s.alert("overload"));
     CHECK(s.on(1));
+}
+
+TEST_CASE("a link that comes and goes has a switch told the same a few times, and once more when it may be") {
+    Rig rig = rig_of({breaker(50)}, {resistive("heater", 1, 8)});
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.settle();
+    int told = 0;
+    for (int time = 0; time < 12; ++time) {
+        s.send(LinkChanged{s.now, false});
+        s.read(1, 1s);
+        s.send(LinkChanged{s.now, true});
+        told += offs(s.read(1, 2s));
+    }
+    CHECK(told == 6);
+    CHECK(offs(s.read(1, 150s)) == 1);
+    CHECK(offs(s.read(1, 600s)) == 0);
 }
 
 // --- who does as told ---
@@ -573,4 +650,19 @@ TEST_CASE("a stop that a load's own meter denies was not that of one which has s
     CHECK(s.marshal.load(0).drawn_a == Approx(14));
     CHECK(s.marshal.load(1).drawn_a == 0);
     CHECK(s.marshal.load(2).drawn_a == 0);
+}
+
+TEST_CASE("a load that is off and draws too little to run has not just stopped, and need not rest") {
+    Rig rig = rig_of({breaker(100)}, {motor("compressor", 1, 30, 10)});
+    rig.loads[0].wanted_at_start = false;
+    rig.loads[0].minimum_off = 180s;
+    rig.loads[0].own_meter = OwnMeter{.period = 1s, .stale_after = 3s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle(1, 240s);
+    s.own_a[0] = 2;  // its fan, or its electronics
+    s.read(3, 5s);
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(3, 5s);
+    CHECK(s.on(0));
 }
