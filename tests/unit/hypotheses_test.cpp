@@ -169,13 +169,14 @@ TEST_CASE("a commanded start that may have tapered off is a rival of a smaller o
     CHECK_FALSE(rivals(4, commanded(start(1, 10, 2))));  // a second stage does not taper
 }
 
-TEST_CASE("a commanded stop beside a start makes no stranger's start") {
+TEST_CASE("a stranger's start may be that of two together, but no start beside a stop") {
     const Hypothesis stranger = start(2, 10.5);
-    const auto make = [&](const Hypothesis& told, double beside_a) {
-        return these({told, start(1, beside_a), stranger}).commanded_may_make(stranger, 10);
+    const auto make = [&](const Hypothesis& told, const Hypothesis& beside) {
+        return these({commanded(told), beside, stranger}).commanded_may_make(stranger, 10);
     };
-    CHECK(make(commanded(start(0, 4)), 6));
-    CHECK_FALSE(make(commanded(stop(0, 4)), 14));
+    CHECK(make(start(0, 4), start(1, 6)));
+    CHECK_FALSE(make(stop(0, 4), start(1, 14)));
+    CHECK_FALSE(make(start(0, 25), stop(1, 15)));
 }
 
 TEST_CASE("a rival is not missed among the starts and stops of thirty loads") {
