@@ -70,7 +70,8 @@ TEST_CASE("a stranger's start is not left to nobody for a commanded one and a st
     Rig rig = rig_of({breaker(200)},
                      {motor("commanded", 1, 60, 45), resistive("runs", 2, 25), observed("oven", 20)});
     rig.loads[0].wanted_at_start = false;
-    Stand s(rig);
+    Stand s(with_period(rig, 200ms));  // too slow to miss the commanded one's peak
+    s.reads_every = 200ms;
     s.settle(1, 5s);
     s.read(26, 30s);
     REQUIRE(s.state(1) == "running");
