@@ -853,7 +853,7 @@ TEST_CASE("a start that begins when a load's own meter has shown its stop alread
 }
 
 TEST_CASE("a stop that a load's own meter denies was another's, whose next start stays reserved") {
-    const LoadIndex kettle = GENERATE(1, 2);
+    const LoadIndex kettle = GENERATE(LoadIndex{1}, LoadIndex{2});
     const LoadIndex microwave = 3 - kettle;
     Rig rig = rig_of({breaker(100)},
                      {resistive("heater", 1, 14), observed("microwave", 11), observed("kettle", 12.5)});
