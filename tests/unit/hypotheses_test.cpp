@@ -83,7 +83,7 @@ TEST_CASE("a peak that is another stage's of the same load is no other load's") 
 
 TEST_CASE(
     "a peak that is one other load's by either of two stages is that load's, but not one of two loads'") {
-    const LoadIndex second = GENERATE(1, 2);
+    const LoadIndex second = GENERATE(LoadIndex{1}, LoadIndex{2});
     CAPTURE(second);
     const Hypotheses all = these({with_peak_off(commanded(start(0, 10)), 2), with_peak_off(start(1, 10), 0),
                                   with_peak_off(start(second, 10, 2), 0)});
@@ -145,7 +145,7 @@ TEST_CASE("a commanded start and another's stop make a step only where a meter i
 }
 
 TEST_CASE("a load that was told to stop is not hidden by a start of its own") {
-    const LoadIndex starts = GENERATE(0, 1);
+    const LoadIndex starts = GENERATE(LoadIndex{0}, LoadIndex{1});
     const Hypotheses all = these({commanded(stop(0, 5)), start(starts, 12)});
     CHECK(all.hidden_by_start(*all.begin(), 7) == (starts == 1));
 }
