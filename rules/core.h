@@ -235,6 +235,7 @@ struct Marshal::Core {
     bool may_be_another(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool hard_to_tell(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& best) const;
+    Hypotheses starts_on(Leg leg, double peak_rise_a, std::optional<LoadIndex> but = {}) const;
     bool may_be_all(Leg leg, const Hypothesis& stop, double fall_a) const;
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     void leave_to_nobody(const Hypotheses& all, double rise_a);

@@ -205,11 +205,7 @@ void Marshal::Core::check_reliefs() {
 
 /// Does a load that may start draw so much more, with no higher a peak?
 bool Marshal::Core::may_be_start(Leg leg, const Step& step) const {
-    Hypotheses starts;
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (loads[i].legs.contains(leg) && standing(i))
-            starts.add_rises(usual(i), i, tracks[i].settled, false, step.peak_a - step.baseline_a, false);
-    return starts.any_match(step.rise_a());
+    return starts_on(leg, step.peak_a - step.baseline_a).any_match(step.rise_a());
 }
 
 /// Amid another's rise, or a reading that was wrong, what a load was told to give up seemed to have fallen,

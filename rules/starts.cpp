@@ -124,15 +124,20 @@ bool Marshal::Core::hard_to_tell(Leg leg, const Step& step, const Hypotheses& al
            (hard && all.rivals(best, rise_a));
 }
 
+/// All that may start on this leg, but for one load, as far as the peak is not too high for it.
+Hypotheses Marshal::Core::starts_on(Leg leg, double peak_rise_a, std::optional<LoadIndex> but) const {
+    Hypotheses starts;
+    for (LoadIndex i = 0; i < loads.size(); ++i)
+        if (i != but && loads[i].legs.contains(leg) && standing(i))
+            starts.add_rises(usual(i), i, tracks[i].settled, false, peak_rise_a, false);
+    return starts;
+}
+
 /// Only the last stage of a load seems to have stopped. May all of it have, while another started by itself,
 /// whose peak the fall has hidden?
 bool Marshal::Core::may_be_all(Leg leg, const Hypothesis& stop, double fall_a) const {
-    if (stop.settled_after == 0) return false;
-    Hypotheses beside;
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (i != stop.load && loads[i].legs.contains(leg) && standing(i))
-            beside.add_rises(usual(i), i, tracks[i].settled, false, 0, false);
-    return beside.make_up_for(tracks[stop.load].drawn_a, stop, fall_a);
+    return stop.settled_after > 0 &&
+           starts_on(leg, 0, stop.load).make_up_for(tracks[stop.load].drawn_a, stop, fall_a);
 }
 
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's

@@ -330,8 +330,9 @@ void Judge::happened(const virtual_rig::StoryEvent& event) {
             break;
         case Happening::load_off:
             std::erase_if(starts_, [&](const Start& s) { return s.load == event.subject; });
-            if (load) load->compressor_stopped_at = event.at;
-            if (load) load->draws = false;
+            if (load == nullptr) break;
+            load->compressor_stopped_at = event.at;
+            load->draws = false;
             break;
         case Happening::short_cycled:
             if (load) short_cycled(*load);
