@@ -12,6 +12,7 @@ using namespace std::chrono_literals;
 
 constexpr Duration slow_meter = 250ms;  ///< from here on two readings that agree are enough
 constexpr Duration longest_movement = 30s;
+constexpr double much_higher = 1.5;
 constexpr double level_follows = 0.1;  ///< share of a reading taken into the level while quiet
 
 }  // namespace
@@ -26,17 +27,21 @@ void LegWatch::begin(Instant at) {
     steady_a_ = now_a_;
     steady_since_ = at;
     so_high_since_ = at;
-    least_height_a_ = now_a_ - level_a_;
+    least_height_a_ = most_height_a_ = now_a_ - level_a_;
+    fell_back_a_ = 0;
     plateau_.reset();
 }
 
 void LegWatch::note_height(Instant at) {
     const double up_a = now_a_ - level_a_;
-    if (up_a > 1.5 * least_height_a_) {
+    if (up_a > much_higher * least_height_a_) {
         so_high_since_ = at;
         least_height_a_ = up_a;
     }
     least_height_a_ = std::min(least_height_a_, up_a);
+    if (up_a > much_higher * most_height_a_) fell_back_a_ = 0;
+    most_height_a_ = std::max(most_height_a_, up_a);
+    fell_back_a_ = std::max(fell_back_a_, most_height_a_ - up_a);
 }
 
 void LegWatch::drop(Instant at, double current_a) {
@@ -105,10 +110,11 @@ LegWatch::Steps LegWatch::sample(Instant at, double current_a, std::optional<dou
     lowest_a_ = std::min(lowest_a_, current_a);
     note_height(at);
     if (std::abs(current_a - steady_a_) > least_step_a()) {
-        if (at - steady_since_ >= hold_open) plateau_ = Plateau{steady_a_, steady_since_, at};
+        if (at - steady_since_ >= steady_for_) plateau_ = Plateau{steady_a_, steady_since_, at};
         steady_a_ = current_a;
         steady_since_ = at;
     }
+    steady_for_ = hold_open;
     std::rotate(recent_a_.rbegin(), recent_a_.rbegin() + 1, recent_a_.rend());
     recent_a_[0] = current_a;
     recent_count_ = std::min(recent_count_ + 1, recent_max);

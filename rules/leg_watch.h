@@ -60,6 +60,9 @@ class LegWatch {
     /// Since when the current has been at least two thirds as far above the level of before as now: what
     /// flows now began no earlier, even if the movement did. Until the next movement.
     Instant so_high_since() const { return so_high_since_; }
+    /// How far its readings came down at most before they rose again, or have come down now. Until the next
+    /// movement.
+    double fell_back_a() const { return fell_back_a_; }
     /// What was dropped in the movement, all in all. Until the next movement.
     double dropped_a() const { return dropped_a_; }
     /// The lowest of its last readings: those far above may be faults of the meter.
@@ -94,9 +97,12 @@ class LegWatch {
     std::array<double, recent_max> recent_a_{};
     std::size_t recent_count_ = 0;
     double least_height_a_ = 0;  ///< above the level of before, since so_high_since_
+    double most_height_a_ = 0;   ///< since a reading was so much higher that what was before does not matter
+    double fell_back_a_ = 0;     ///< since then
     Instant so_high_since_{};
     double steady_a_ = 0;     ///< no reading has left this by a step ...
     Instant steady_since_{};  ///< ... since then
+    Duration steady_for_{};   ///< to be no start
     std::optional<Plateau> plateau_{};
 };
 

@@ -101,9 +101,10 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         only = i;
     }
     // Of one whose fan may have been another's, the compressor may be, too; and what has come down from a
-    // peak, or comes to as much as two that run, may be several healthy starts.
-    const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) &&
-                       peak_a <= flat_share * excess_a && !healthy.two_make(excess_a, true);
+    // peak, even if it rose again, or comes to as much as two that run, may be several healthy starts.
+    const bool flat = std::max(peak_a, excess_a + watch.fell_back_a()) <= flat_share * excess_a;
+    const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) && flat &&
+                       !healthy.two_make(excess_a, true);
     if (named) {
         stall(*only, excess_a);
     } else if (suspects > 0) {

@@ -15,7 +15,8 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr Duration back_within = 2s;  ///< of the supply: what has no switch, even behind a slow contact
+constexpr Duration unknown_for = 10min;  ///< so long what flowed when a load was let start is not suspected
+constexpr Duration back_within = 2s;     ///< of the supply: what has no switch, even behind a slow contact
 
 /// A start that nobody commanded and that shows only as a part of a step, and not beside one that was: as it
 /// may never have been, it stays reserved.
@@ -216,7 +217,7 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
         if (const auto* part = all.only_part(*best, rise_a)) return book(*part, part->rise_a);
-        if (best->rise_a > 0 && whole && can_be_no_other(leg, all, *best, rise_a))
+        if (best->rise_a > 0 && whole && told_a == 0 && can_be_no_other(leg, all, *best, rise_a))
             learn(best->load, best->settled_after, step, period, legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
@@ -467,9 +468,9 @@ double Marshal::Core::unknown_a(Leg leg) const {
 bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {
     const Track& track = tracks[i];
     if (track.stage_due || tells_itself(i)) return false;
+    const double before_a = now - track.switched_at < unknown_for ? track.unknown_at_a : 0;
     return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
-        return !loads[i].legs.contains(leg) ||
-               unknown_a[leg] - track.unknown_at_a >= (1 - match_share) * rest_a;
+        return !loads[i].legs.contains(leg) || unknown_a[leg] - before_a >= (1 - match_share) * rest_a;
     });
 }
 

@@ -1,5 +1,7 @@
 // The Marshal when it cannot be sure: a step that fits two loads, a start that shows only as a
 // part of one, a meter that says nothing. Currents are invented.
+#include <algorithm>
+
 #include "tests/support/catch.h"
 #include "tests/support/marshal_stand.h"
 
@@ -663,6 +665,25 @@ TEST_CASE("a load is still suspected to run if its stop may have been that of on
     s.send(DemandChanged{s.now, 0, true});
     s.read(13, 1s);
     CHECK(s.why(0) == (idler_a > 11 ? "makes_room" : "steady_full"));
+}
+
+TEST_CASE("what flowed when a load was let start is suspected to be its own after ten minutes") {
+    std::vector<Load> loads{resistive("high", 1, 25), resistive("heater", 2, 12)};
+    loads[0].wanted_at_start = false;
+    Stand s(rig_of({breaker(40)}, loads));
+    s.settle(13, 30s);
+    REQUIRE(s.on(1));
+    s.send(DemandChanged{s.now, 0, true});
+    const auto makes_room = [&](Duration for_) {
+        const auto commands = s.read(13, for_);
+        return std::any_of(commands.begin(), commands.end(),
+                           [](const Switch& command) { return command.changes && !command.on; });
+    };
+    CHECK_FALSE(makes_room(9min));
+    CHECK(s.why(0) == "steady_full");
+    CHECK(makes_room(2min));
+    CHECK(s.on(1));  // it was not its own
+    CHECK_FALSE(makes_room(8min));
 }
 
 TEST_CASE("a load is still suspected to run if others that were told off make its stop together") {

@@ -77,6 +77,19 @@ TEST_CASE("a rise that outlives every start, and a fall below where it began, ar
     if (steps.second) CHECK(steps.second->rise_a() == Approx(-12));
 }
 
+TEST_CASE("a peak between two readings that lie below is no level of its own, whatever may stand below") {
+    LegWatch watch(1s);
+    Instant now{};
+    watch.sample(now += 1s, 20, std::nullopt, 0s);
+    watch.sample(now += 1s, 50, std::nullopt, 3s);
+    watch.sample(now += 1s, 16, std::nullopt, 0s);  // below, no start is waited for
+    const auto steps = watch.sample(now += 1s, 16, std::nullopt, 0s);
+    REQUIRE(steps.first);
+    CHECK_FALSE(steps.second);
+    CHECK(steps.first->peak_a == 50);
+    CHECK(steps.first->rise_a() == Approx(-4));
+}
+
 TEST_CASE("an impedance is not believed before its error is small, or small beside it") {
     // Four steps of 2 A, each off by so many volts: the standard error of the slope is sqrt(4 e^2 / 3 / 16),
     // with a little less for the older ones.

@@ -355,6 +355,25 @@ TEST_CASE("its own meter teaches a load's starts, where the leg's could have bee
     CHECK(s.marshal.profile(1, 0).memory().seen == 0);
 }
 
+TEST_CASE("a start beside one that another load's own meter has told teaches nothing") {
+    constexpr std::size_t compressor = 1;
+    const bool both = GENERATE(false, true);
+    CAPTURE(both);
+    Rig rig = rig_of({breaker(100)}, {observed("oven", 17), air_conditioner("front", 1, 50, 10)});
+    rig.loads[0].own_meter = OwnMeter{.period = 100ms, .stale_after = 1s};
+    Stand s(rig);
+    s.own_a[0] = 0;
+    s.settle();
+    s.read(4);
+    s.read(3, 3s);
+    const double oven_a = both ? 17 : 0;
+    s.own_a[0] = oven_a;
+    s.read(43 + oven_a, 200ms);
+    s.read(13 + oven_a, 5s);
+    REQUIRE(s.state(1) == "running");
+    CHECK(s.marshal.profile(1, compressor).memory().seen == (both ? 0 : 1));
+}
+
 TEST_CASE("while only observing, nothing is commanded on the word of a load's own meter") {
     Rig rig = heater_on_a_plug();
     rig.observing = true;

@@ -132,6 +132,18 @@ TEST_CASE("only a current that is as high as its peak locks a load out for a sta
     CHECK_FALSE(s.on(0));  // else it is told off to be sure
 }
 
+TEST_CASE("a current that rises again after it has come down is several starts, and locks nobody out") {
+    const double dip_a = GENERATE(18, 12.5);
+    CAPTURE(dip_a);
+    Stand s(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)}));
+    s.settle(1, 30s);
+    s.read(19, 200ms);
+    s.read(dip_a, 200ms);
+    s.read(18.5, 5s);
+    CHECK(s.alert("stall") == (dip_a == 18));
+    CHECK_FALSE(s.on(0));  // else it is told off to be sure
+}
+
 TEST_CASE("a start that comes soon after another has its own time to run up") {
     Stand s(rig_of({breaker(100)}, {motor("motor", 1, 16, 8), observed("oven", 12)}));
     s.settle(1, 30s);
