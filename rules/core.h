@@ -64,6 +64,7 @@ struct Track {
     std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
     Instant perhaps_due{};  ///< another load may have been its last hard start: until then it may still come
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
+    bool peakless = false;                ///< that start showed no peak, where one should have been seen
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
     Instant switched_at{};                ///< last change of `on`
     Instant stopped_at{};                 ///< its rest counts from here
@@ -232,6 +233,7 @@ struct Marshal::Core {
     void explain(Leg leg, const Step& step, bool whole);
     double news_a(Leg leg, const Step& step) const;
     void add_falls(Hypotheses& all, LoadIndex i) const;
+    bool lacks_peak(Leg leg, const Hypothesis& h, const Step& step) const;
     bool may_be_another(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool can_be_no_other(Leg leg, const Hypotheses& all, const Hypothesis& h, double rise_a) const;
     bool hard_to_tell(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& best) const;
@@ -315,6 +317,7 @@ struct Marshal::Core {
         double running_a;
         Duration window;
     };
+    bool starts_after_all(LoadIndex i) const;
     Share share(LoadIndex i) const;
     void weigh(Prospect& p, LoadIndex i, double sign) const;
     void put_on(Prospect& p, LoadIndex i) const;

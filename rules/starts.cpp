@@ -15,6 +15,7 @@ namespace {
 
 using namespace std::chrono_literals;
 
+constexpr double no_peak_share = 0.1;    ///< of what a start draws beyond what it comes to
 constexpr Duration unknown_for = 10min;  ///< so long what flowed when a load was let start is not suspected
 constexpr Duration back_within = 2s;     ///< of the supply: what has no switch, even behind a slow contact
 
@@ -141,6 +142,14 @@ bool Marshal::Core::may_be_all(Leg leg, const Hypothesis& stop, double fall_a) c
            starts_on(leg, 0, stop.load).make_up_for(tracks[stop.load].drawn_a, stop, fall_a);
 }
 
+/// Two readings should have fallen into the start, and none of them shows any of its peak.
+bool Marshal::Core::lacks_peak(Leg leg, const Hypothesis& h, const Step& step) const {
+    const Load& load = loads[h.load];
+    const bool seen = legs[leg].holds_peaks || 2 * rig.timing.meter_period[leg] <= load.start_window();
+    const double over_a = load.start_a(tracks[h.load].settled) - h.rise_a;
+    return seen && step.peak_a - step.settled_a < no_peak_share * over_a;
+}
+
 /// Takes this explanation of a step on the leg into the books, with `own_a` of what has moved as the load's
 /// own.
 void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
@@ -153,6 +162,7 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
         const bool so_far = track.settled == 0 || track.sure;
         if (loads[h.load].starts_hard() && may_be_another(leg, all, h, rise_a))
             track.perhaps_due = track.stage_due.value_or(now);
+        track.peakless = lacks_peak(leg, h, step);
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
     } else {

@@ -5,6 +5,13 @@
 
 namespace ampmarshal::rules {
 
+/// What was booked as its last start had no peak, where the meter should have seen one. It may have been
+/// another's, and this one come yet.
+bool Marshal::Core::starts_after_all(LoadIndex i) const {
+    const Track& track = tracks[i];
+    return track.peakless && now < track.perhaps_due && track.settled == loads[i].stages.size();
+}
+
 Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
     const Load& load = loads[i];
     const Track& track = tracks[i];
@@ -14,6 +21,10 @@ Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
             return {0, load.start_a(0), load.running_a(), load.start_window()};
     Share share{track.drawn_a, 0, 0, {}};
     if (!standing(i)) {
+        if (starts_after_all(i)) {
+            share.start_a = load.start_a(track.settled - 1);
+            share.window = load.start_window();
+        }
         if (!track.rises_until) return share;
         share.start_a = share.running_a = std::max(0.0, setting_a(i) - track.drawn_a);
         share.window = load.start_window();
@@ -107,7 +118,7 @@ Prospect Marshal::Core::prospect(bool count_relief) const {
     Prospect p = flowing(count_relief);
     const bool all_seen = !any_silent();
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
-        const bool adds_nothing = all_seen && !standing(i) && !tracks[i].rises_until;
+        const bool adds_nothing = all_seen && !standing(i) && !tracks[i].rises_until && !starts_after_all(i);
         if (!adds_nothing) weigh(p, i, 1);
     }
     return p;
