@@ -12,7 +12,8 @@ namespace {
 using namespace std::chrono_literals;
 
 constexpr double run_up_share = 1.5;   ///< a start that is over draws less than its peak by more than this,
-constexpr double flat_share = 1.2;     ///< and a rotor that is locked, alone, by hardly more than this
+constexpr double flat_share = 1.2;     ///< and a rotor that is locked, alone, by hardly more than this;
+                                       ///< nor is it this much above the peak of its load
 constexpr double nothing_share = 0.1;  ///< of its running current: who draws less has not started
 constexpr Duration try_again_after = 5min;
 
@@ -103,8 +104,13 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     // Of one whose fan may have been another's, the compressor may be, too; and what has come down from a
     // peak, even if it rose again, or comes to as much as two that run, may be several healthy starts.
     const bool flat = std::max(peak_a, excess_a + watch.fell_back_a()) <= flat_share * excess_a;
+    // Nor is it one rotor that draws more than its peak: a start may with the moment it comes at in the
+    // mains wave, what stays locked does not.
+    const auto no_higher = [&](LoadIndex i) {
+        return excess_a <= flat_share * loads[i].start_a(tracks[i].settled);
+    };
     const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) && flat &&
-                       !healthy.two_make(excess_a, true);
+                       no_higher(*only) && !healthy.two_make(excess_a, true);
     if (named) {
         stall(*only, excess_a);
     } else if (suspects > 0) {

@@ -158,7 +158,7 @@ TEST_CASE("a remembered past of durations is judged as seconds, one of currents 
     CHECK(StageProfile(compressor).restore(kept));
 }
 
-TEST_CASE("a start that begins before another's has settled has its own time before it is called a stall") {
+TEST_CASE("a start that begins before another's has settled has its own time before it is told off") {
     Load second = air_conditioner("second", 2, 40, 10);
     second.stages[0] = {"fan", 7, 400ms, 4, 5s};
     Stand s(rig_of({breaker(100)}, {air_conditioner("first", 1, 18, 12), second}));
@@ -170,10 +170,10 @@ TEST_CASE("a start that begins before another's has settled has its own time bef
     s.read(7 + 12, 200ms);
     const bool turns = GENERATE(true, false);
     s.read(19 + 40, 400ms);  // the second
-    CHECK_FALSE(s.alert("stall"));
+    CHECK(s.on(1));
     s.read(turns ? 19 + 10 : 19 + 40, 1s);
-    CHECK(s.alert("stall") == !turns);
     CHECK(s.on(1) == turns);
+    CHECK_FALSE(s.alert("stall"));  // with the first it is more than a rotor draws that is locked
 }
 
 TEST_CASE("on a slow meter a start has settled when two readings agree, unless a rotor may be locked") {

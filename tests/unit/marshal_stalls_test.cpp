@@ -132,6 +132,16 @@ TEST_CASE("only a current that is as high as its peak locks a load out for a sta
     CHECK_FALSE(s.on(0));  // else it is told off to be sure
 }
 
+TEST_CASE("a current that is well above its peak locks no load out for a stall") {
+    const double locked_a = GENERATE(23, 25.5);
+    CAPTURE(locked_a);
+    Stand s(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)}));
+    s.settle(1, 30s);
+    s.read(1 + locked_a, 5s);
+    CHECK(s.alert("stall") == (locked_a == 23));
+    CHECK_FALSE(s.on(0));  // else it is told off to be sure
+}
+
 TEST_CASE("a current that rises again after it has come down is several starts, and locks nobody out") {
     const double dip_a = GENERATE(18, 12.5);
     CAPTURE(dip_a);
