@@ -240,6 +240,8 @@ struct Marshal::Core {
     Hypotheses starts_on(Leg leg, double peak_rise_a, std::optional<LoadIndex> but = {}) const;
     bool may_be_all(Leg leg, const Hypothesis& stop, double fall_a) const;
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
+    void book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
+                     const Hypothesis& beside);
     void leave_to_nobody(const Hypotheses& all, double rise_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);

@@ -224,6 +224,14 @@ const Hypothesis* Hypotheses::only_part(const Hypothesis& best, double seen_a) c
     return found == end() ? nullptr : found;
 }
 
+const Hypothesis* Hypotheses::part_alone(const Hypothesis& start, double seen_a, double within_a) const {
+    const auto found = std::find_if(begin(), end(), [&](const Hypothesis& part) {
+        return part.load == start.load && part.rise_a > 0 && part.settled_after < start.settled_after &&
+               part.alone && std::abs(seen_a - part.rise_a) <= within_a;
+    });
+    return found == end() ? nullptr : found;
+}
+
 bool Hypotheses::two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but) const {
     const auto make = [&](const Hypothesis& start, const Hypothesis& other) {
         return start.rise_a > 0 && other.load != start.load && other.load != but &&

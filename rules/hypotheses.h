@@ -107,6 +107,9 @@ class Hypotheses {
     /// close beside another load's start: then the rest is still to come.
     const Hypothesis* only_part(const Hypothesis& best, double seen_a) const;
 
+    /// Of the same start only the first stages, if they come this near to the step by themselves.
+    const Hypothesis* part_alone(const Hypothesis& start, double seen_a, double within_a) const;
+
     /// Could two loads that are well have come to this together? Both started, and one of them was just
     /// commanded; or the meter is so slow that any start and any other start or stop may fall between its
     /// readings. None of them is `but`.

@@ -176,6 +176,19 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
     }
 }
 
+/// One of two loads that together make the step. That the other one stopped, and nobody told it to, is a
+/// guess: where the first stages of a start alone are no further from the step than noise, only they are
+/// booked, and the rest stays reserved.
+void Marshal::Core::book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
+                                const Hypothesis& beside) {
+    if (guessed_start(h, beside)) return;
+    const bool stop_guessed = beside.rise_a < 0 && !beside.in_flight;
+    const Hypothesis* part =
+        stop_guessed ? all.part_alone(h, news_a(leg, step), legs[leg].watch.least_step_a()) : nullptr;
+    book(leg, step, all, part ? *part : h, part ? part->rise_a : h.rise_a);
+    if (part) tracks[h.load].perhaps_settled = h.settled_after;
+}
+
 /// Who was told to stop on this leg may have done so beside a start, and hidden its peak.
 bool Marshal::Core::stop_expected(Leg leg) const {
     for (LoadIndex i = 0; i < loads.size(); ++i)
@@ -231,8 +244,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
             learn(best->load, best->settled_after, step, period, legs[leg].holds_peaks);
         book(*best, rise_a);
     } else if (two) {
-        if (!guessed_start(two->first, two->second)) book(two->first, two->first.rise_a);
-        if (!guessed_start(two->second, two->first)) book(two->second, two->second.rise_a);
+        book_beside(leg, step, all, two->first, two->second);
+        book_beside(leg, step, all, two->second, two->first);
     } else if (const auto* stop = rise_a > 0 && rivals ? nullptr : all.worst_stop(rise_a, loads)) {
         book(*stop, stop->rise_a);
     } else if (rise_a < 0) {

@@ -957,3 +957,27 @@ TEST_CASE("a compressor whose fan was not told from another's is booked with its
     s.read(12.6, 10s);  // either may have stopped: of the two the one whose next start is the worse
     CHECK(s.marshal.load(0).drawn_a == 0);
 }
+
+TEST_CASE(
+    "a fan that noise makes look like its whole start beside another's stop has its compressor reserved") {
+    constexpr double left_on_a = 20;
+    Rig rig =
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 10), air_conditioner("rear", 2, 34, 11)});
+    rig.loads[1].wanted_at_start = false;
+    Stand s(with_period(rig, 1s));
+    s.reads_every = 1s;
+    s.settle(left_on_a);
+    s.read(left_on_a + 2, 5s);
+    s.read(left_on_a + 12, 10s);
+    REQUIRE(s.state(0) == "running");
+    const double before_a = start_headroom_a(s);
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(left_on_a + 12, 1s);
+    REQUIRE(s.on(1));
+    s.read(left_on_a + 15, 5s);  // 3 A, which is a fan of 2 A, or 13 A beside 10 A
+    CHECK(start_headroom_a(s) < before_a - 30);
+    s.read(left_on_a + 26, 5s);
+    CHECK(s.starts.back().load == 1);
+    CHECK(s.starts.back().stage == 1);
+    CHECK(s.state(1) == "running");
+}
