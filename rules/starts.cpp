@@ -178,7 +178,8 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
 
 /// One of two loads that together make the step. That the other one stopped, and nobody told it to, is a
 /// guess: where the first stages of a start alone are no further from the step than noise, only they are
-/// booked, and the rest stays reserved.
+/// booked, and the rest stays reserved. Nor is it sure then what the one that started draws: a charger may
+/// have tapered off so far.
 void Marshal::Core::book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
                                 const Hypothesis& beside) {
     if (guessed_start(h, beside)) return;
@@ -187,6 +188,7 @@ void Marshal::Core::book_beside(Leg leg, const Step& step, const Hypotheses& all
         stop_guessed ? all.part_alone(h, news_a(leg, step), legs[leg].watch.least_step_a()) : nullptr;
     book(leg, step, all, part ? *part : h, part ? part->rise_a : h.rise_a);
     if (part) tracks[h.load].perhaps_settled = h.settled_after;
+    if (stop_guessed) tracks[h.load].sure = false;
 }
 
 /// Who was told to stop on this leg may have done so beside a start, and hidden its peak.

@@ -981,3 +981,21 @@ TEST_CASE(
     CHECK(s.starts.back().stage == 1);
     CHECK(s.state(1) == "running");
 }
+
+TEST_CASE("a tapered charger that looks like its whole start beside another's stop is not accused") {
+    Rig rig = rig_of({breaker(100)}, {resistive("heater", 1, 6.5), resistive("charger", 2, 8)});
+    rig.loads[1].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(20, 5s);
+    s.read(26.5, 20s);
+    REQUIRE(s.state(0) == "running");
+    s.send(DemandChanged{s.now, 1, true});
+    REQUIRE(s.on(1));
+    s.read(27.9, 20s);  // 1.4 A, or 8 A beside the 6.5 A that have stopped
+    REQUIRE(s.state(1) == "running");
+    s.read(27.2, 20s);  // it tapers on, unseen
+    s.read(26.6, 20s);
+    s.send(DemandChanged{s.now, 1, false});
+    s.read(26.5, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
