@@ -63,8 +63,8 @@ struct Track {
     double perhaps_a = 0;                ///< and by the others, if what nobody is known to draw is its own
     std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
     Instant perhaps_due{};  ///< another load may have been its last hard start: until then it may still come
+    bool peakless = false;  ///< its last start showed no peak, where one should have been seen
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
-    bool peakless = false;                ///< that start showed no peak, where one should have been seen
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
     Instant switched_at{};                ///< last change of `on`
     Instant stopped_at{};                 ///< its rest counts from here
@@ -319,6 +319,7 @@ struct Marshal::Core {
         double running_a;
         Duration window;
     };
+    bool perhaps_starts(LoadIndex i) const;
     bool starts_after_all(LoadIndex i) const;
     Share share(LoadIndex i) const;
     void weigh(Prospect& p, LoadIndex i, double sign) const;

@@ -290,8 +290,7 @@ Marshal::Core::Company Marshal::Core::company() const {
         const Track& track = tracks[i];
         if (!may_be_on(i)) continue;
         add(with.kept_a, loads[i].legs, -track.perhaps_a);
-        const bool reserved = starts_after_all(i);
-        if (!reserved && now < track.perhaps_due && track.settled == loads[i].stages.size())
+        if (perhaps_starts(i) && !starts_after_all(i))  // else it is reserved already
             with.p.reserve(loads[i].legs, loads[i].start_a(track.settled - 1), 0, loads[i].start_window());
         // Just granted, or switched on and not seen to draw yet: it is about to draw all.
         const bool about_to = track.stage_due || loads[i].control == Control::switched;

@@ -210,6 +210,15 @@ const Hypothesis* Hypotheses::softer(const Hypothesis& best, double seen_a,
     return softer;
 }
 
+template <class May>
+const Hypothesis* Hypotheses::first_stages(const Hypothesis& start, May may) const {
+    const auto found = std::find_if(begin(), end(), [&](const Hypothesis& part) {
+        return part.load == start.load && part.rise_a > 0 && part.settled_after < start.settled_after &&
+               may(part);
+    });
+    return found == end() ? nullptr : found;
+}
+
 const Hypothesis* Hypotheses::only_part(const Hypothesis& best, double seen_a) const {
     const double whole = distance(seen_a, best.rise_a);
     const auto part_beside = [&](const Hypothesis& part, const Hypothesis& other) {
@@ -217,19 +226,15 @@ const Hypothesis* Hypotheses::only_part(const Hypothesis& best, double seen_a) c
         return other.load != best.load && other.rise_a > 0 && other.alone && together <= 1 &&
                !clearly_closer_than(whole, together);
     };
-    const auto found = std::find_if(begin(), end(), [&](const Hypothesis& part) {
-        return part.load == best.load && part.rise_a > 0 && part.settled_after < best.settled_after &&
-               std::any_of(begin(), end(), [&](const Hypothesis& other) { return part_beside(part, other); });
+    return first_stages(best, [&](const Hypothesis& part) {
+        return std::any_of(begin(), end(), [&](const Hypothesis& other) { return part_beside(part, other); });
     });
-    return found == end() ? nullptr : found;
 }
 
 const Hypothesis* Hypotheses::part_alone(const Hypothesis& start, double seen_a, double within_a) const {
-    const auto found = std::find_if(begin(), end(), [&](const Hypothesis& part) {
-        return part.load == start.load && part.rise_a > 0 && part.settled_after < start.settled_after &&
-               part.alone && std::abs(seen_a - part.rise_a) <= within_a;
+    return first_stages(start, [&](const Hypothesis& part) {
+        return part.alone && std::abs(seen_a - part.rise_a) <= within_a;
     });
-    return found == end() ? nullptr : found;
 }
 
 bool Hypotheses::two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but) const {

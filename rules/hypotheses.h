@@ -126,6 +126,9 @@ class Hypotheses {
     std::optional<std::pair<Hypothesis, Hypothesis>> pair(double seen_a, bool in_flight_only) const;
 
   private:
+    /// Of this load's start only the first stages, if they `may` be it.
+    template <class May>
+    const Hypothesis* first_stages(const Hypothesis& start, May may) const;
     /// The same load may as well have stopped altogether, not only its last stage: then all of its next start
     /// is reserved, and nothing is expected of what may not run.
     const Hypothesis* whole_stop(const Hypothesis& of, double seen_a) const;

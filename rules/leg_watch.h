@@ -102,7 +102,7 @@ class LegWatch {
     Instant so_high_since_{};
     double steady_a_ = 0;     ///< no reading has left this by a step ...
     Instant steady_since_{};  ///< ... since then
-    Duration steady_for_{};   ///< to be no start
+    Duration steady_for_{};   ///< ... and if for as long as this, it is no start
     std::optional<Plateau> plateau_{};
 };
 

@@ -106,11 +106,9 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     const bool flat = std::max(peak_a, excess_a + watch.fell_back_a()) <= flat_share * excess_a;
     // Nor is it one rotor that draws more than its peak: a start may with the moment it comes at in the
     // mains wave, what stays locked does not.
-    const auto no_higher = [&](LoadIndex i) {
-        return excess_a <= flat_share * loads[i].start_a(tracks[i].settled);
-    };
     const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) && flat &&
-                       no_higher(*only) && !healthy.two_make(excess_a, true);
+                       excess_a <= flat_share * loads[*only].start_a(tracks[*only].settled) &&
+                       !healthy.two_make(excess_a, true);
     if (named) {
         stall(*only, excess_a);
     } else if (suspects > 0) {

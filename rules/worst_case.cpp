@@ -5,11 +5,14 @@
 
 namespace ampmarshal::rules {
 
-/// What was booked as its last start had no peak, where the meter should have seen one. It may have been
-/// another's, and this one come yet.
+/// What was booked as its last start may have been another's, and this one come yet.
+bool Marshal::Core::perhaps_starts(LoadIndex i) const {
+    return now < tracks[i].perhaps_due && tracks[i].settled == loads[i].stages.size();
+}
+
+/// All the more so where it had no peak, and the meter should have seen one.
 bool Marshal::Core::starts_after_all(LoadIndex i) const {
-    const Track& track = tracks[i];
-    return track.peakless && now < track.perhaps_due && track.settled == loads[i].stages.size();
+    return tracks[i].peakless && perhaps_starts(i);
 }
 
 Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {

@@ -121,11 +121,19 @@ TEST_CASE("two starts between two readings of a slow meter are no stall of a thi
     CHECK(s.on(0) == slow);  // on a quick meter it is unlikely enough to tell the motor off
 }
 
+namespace {
+
+/// A motor of 10 A that starts with 20 A, and is let, beside 1 A.
+struct LetStart : Stand {
+    LetStart() : Stand(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)})) { settle(1, 30s); }
+};
+
+}  // namespace
+
 TEST_CASE("only a current that is as high as its peak locks a load out for a stall") {
     const double peak_a = GENERATE(18, 23);
     CAPTURE(peak_a);
-    Stand s(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)}));
-    s.settle(1, 30s);
+    LetStart s;
     s.read(1 + peak_a, 200ms);
     s.read(17.5, 5s);
     CHECK(s.alert("stall") == (peak_a == 18));
@@ -135,8 +143,7 @@ TEST_CASE("only a current that is as high as its peak locks a load out for a sta
 TEST_CASE("a current that is well above its peak locks no load out for a stall") {
     const double locked_a = GENERATE(23, 25.5);
     CAPTURE(locked_a);
-    Stand s(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)}));
-    s.settle(1, 30s);
+    LetStart s;
     s.read(1 + locked_a, 5s);
     CHECK(s.alert("stall") == (locked_a == 23));
     CHECK_FALSE(s.on(0));  // else it is told off to be sure
@@ -145,8 +152,7 @@ TEST_CASE("a current that is well above its peak locks no load out for a stall")
 TEST_CASE("a current that rises again after it has come down is several starts, and locks nobody out") {
     const double dip_a = GENERATE(18, 12.5);
     CAPTURE(dip_a);
-    Stand s(rig_of({breaker(100)}, {motor("motor", 1, 20, 10)}));
-    s.settle(1, 30s);
+    LetStart s;
     s.read(19, 200ms);
     s.read(dip_a, 200ms);
     s.read(18.5, 5s);
