@@ -129,6 +129,20 @@ TEST_CASE("a load has gone through all its stages where only a stop beside a par
     CHECK_FALSE(part(stop(1, 0.5)));
 }
 
+TEST_CASE(
+    "the first stages of a start come alone if they are near enough, and the peak is none too high for "
+    "them") {
+    const auto alone = [](Hypothesis fan, double seen_a) {
+        const Hypotheses all = these({fan, start(0, 13, 2), stop(1, 10)});
+        return all.part_alone(all.begin()[1], seen_a, 1) != nullptr;
+    };
+    Hypothesis too_high = start(0, 2);
+    too_high.alone = false;
+    CHECK(alone(start(0, 2), 2.9));
+    CHECK_FALSE(alone(start(0, 2), 3.1));
+    CHECK_FALSE(alone(too_high, 2.9));
+}
+
 TEST_CASE("all of a load may have stopped beside a start, but not where its last stage alone is closer") {
     const Hypothesis last_stage{0, 1, -10, false};
     const Hypotheses starts = these({start(1, 3)});
