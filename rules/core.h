@@ -308,6 +308,7 @@ struct Marshal::Core {
     bool unmoved(LoadIndex i, Instant since) const;
     void take_its_word(LoadIndex i, bool holds_peaks);
     bool legs_show(LoadIndex i) const;
+    bool more_than_flows(LoadIndex i, double drawn_a) const;
     void take_for_locked(LoadIndex i, double excess_a);
     void look_at_off(LoadIndex i, double drawn_a);
     std::size_t stages_at(LoadIndex i, double current_a) const;

@@ -101,10 +101,16 @@ void Marshal::Core::tell_the_unwilling_again() {
     }
 }
 
-/// It is on although it was told off. The message may have been lost, so it is told again a few times.
+/// It is on although it was told off. The message may have been lost, so it is told again a few times. If it
+/// is only its own meter that says so, and its legs cannot carry that, the meter is frozen.
 void Marshal::Core::told_off_in_vain(LoadIndex i, double drawn_a) {
     Track& track = tracks[i];
-    if (track.offs_repeated >= repeated_max) return call_stuck(i, drawn_a);
+    if (track.offs_repeated >= repeated_max) {
+        if (track.reported == true || !more_than_flows(i, drawn_a)) return call_stuck(i, drawn_a);
+        own[i]->doubted = true;
+        track.offs_repeated = 0;
+        return unsettle(i);
+    }
     ++track.offs_repeated;
     tell_again(i);
     track.switched_at = now;

@@ -143,15 +143,37 @@ TEST_CASE("a meter of its own that is frozen while its switch says off leads to 
     s.read(1, 30s);  // and the plug's meter stays at 12 A
     s.send(OperatorRequest{s.now, 0, Request::acknowledge});
     CHECK(s.read(1, 120s).size() <= 4);  // told off once more, and three times in vain
-    CHECK(s.state(0) == "locked_out");
+    CHECK(s.state(0) == "off");          // the leg does not carry what that meter shows
+    CHECK_FALSE(s.alert("disobedience"));
     SECTION("and once it moves, all is well") {
         s.own_a[0] = 0;
         s.read(1, 5s);
-        s.send(OperatorRequest{s.now, 0, Request::acknowledge});
         s.send(OperatorRequest{s.now, 0, Request::release});
         s.read(1, 20s);
         CHECK(s.on(0));
     }
+}
+
+TEST_CASE("a load that is off is not accused of more than its leg carries beside other own meters") {
+    // What the other one is only taken to draw proves nothing.
+    const bool metered = GENERATE(true, false);
+    CAPTURE(metered);
+    Rig rig = rig_of({breaker(50)}, {resistive("heater", 1, 12), resistive("boiler", 2, 12)});
+    rig.loads[0].wanted_at_start = false;
+    rig.loads[0].own_meter = plug;
+    if (metered) rig.loads[1].own_meter = plug;
+    Stand s(rig);
+    s.own_a[0] = 0;
+    if (metered) s.own_a[1] = 0;
+    s.settle(1, 20s);
+    REQUIRE(s.on(1));
+    if (metered) s.own_a[1] = 12;
+    s.read(13, 10s);
+    REQUIRE(s.state(1) == "running");
+    s.own_a[0] = 12;
+    CHECK(s.read(13, 40s).size() == 3);
+    CHECK(s.alert("disobedience") == !metered);
+    CHECK(s.state(1) == "running");
 }
 
 TEST_CASE("a load that ran although it was off rests from when it stopped") {
