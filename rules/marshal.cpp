@@ -359,6 +359,7 @@ void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was,
     track.sure = before.sure;
     track.switched_at = before.switched_at;
     track.stopped_at = before.stopped_at;
+    track.reported = before.reported;
     track.settles_at = before.settles_at;
     track.relief = before.relief;
     track.shed = before.shed;
@@ -379,7 +380,7 @@ void Marshal::Core::take_over(LoadIndex i, const Core& old, LoadIndex was,
 }
 
 void Marshal::Core::handle(const LinkChanged& event) {
-    if (event.up && link_up_at != Instant{}) rest_the_mute();
+    if (event.up) rest_the_mute();
     link_up = event.up;
     link_up_at = event.at;
     for (Track& track : tracks)

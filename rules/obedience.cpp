@@ -46,11 +46,11 @@ bool Marshal::Core::tell_again(LoadIndex i) {
     return true;
 }
 
-/// The link is back. Who knows whether a load that reports nothing ran on meanwhile? It is about to be told
-/// off again, and rests from there.
+/// The link is up, for the first time or again. Who knows whether a load ran on meanwhile whose switch has
+/// not said that it is off? It is about to be told off, and rests from there.
 void Marshal::Core::rest_the_mute() {
     for (LoadIndex i : by_rank)
-        if (!tracks[i].on && !loads[i].reports_switch && !tells_itself(i))
+        if (!tracks[i].on && tracks[i].reported != false && !tells_itself(i))
             tracks[i].stopped_at = now + feedback_grace + loads[i].switch_latency;
 }
 

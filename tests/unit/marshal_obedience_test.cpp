@@ -637,6 +637,7 @@ TEST_CASE("a compressor that reports nothing rests from when it was told off aga
     front.reports_switch = reports;
     Stand s(rig_of({breaker(30)}, {front}));
     s.settle(1, 170s);
+    if (reports) s.send(SwitchFeedback{s.now, 0, false, true});
     s.send(LinkChanged{s.now, false});
     s.read(1, 5s);
     s.send(LinkChanged{s.now, true});
@@ -644,6 +645,36 @@ TEST_CASE("a compressor that reports nothing rests from when it was told off aga
     CHECK(s.on(0) == reports);
     s.read(1, 130s);
     CHECK(s.on(0));
+}
+
+TEST_CASE("a compressor rests from when it was first told off, however long there was no link before") {
+    Load front = air_conditioner("front", 1, 40, 10);
+    front.reports_switch = GENERATE(true, false);
+    CAPTURE(front.reports_switch);
+    Stand s(rig_of({breaker(30)}, {front}));
+    s.wait(300s);
+    s.send(LinkChanged{s.now, true});
+    s.read(1, 170s);
+    CHECK_FALSE(s.on(0));
+    s.read(1, 20s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("a compressor whose switch has said off rests no longer as the configuration is read again") {
+    const bool said = GENERATE(true, false);
+    CAPTURE(said);
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("front", 1, 40, 10)});
+    rig.loads[0].reports_switch = true;
+    Stand old(rig);
+    old.settle(1, 150s);
+    if (said) old.send(SwitchFeedback{old.now, 0, false, true});
+    Stand next(rig);
+    next.now = old.now;
+    const std::optional<LoadIndex> heirs[] = {0};
+    next.marshal.succeed(old.marshal, heirs, {});
+    next.send(LinkChanged{next.now, true});
+    next.read(1, 40s);
+    CHECK(next.on(0) == said);
 }
 
 TEST_CASE("a current that stays and may be an idle load's fan accuses nobody") {

@@ -78,7 +78,7 @@ TEST_CASE("after a start everything rests its minimum off time, as nobody knows 
 
 TEST_CASE("the second air conditioner waits until the first has started and settled") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11), air_conditioner("rear", 2, 39, 10)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     REQUIRE(s.on(0));
     CHECK_FALSE(s.on(1));
     CHECK(s.why(1) == "another_start");
@@ -94,7 +94,7 @@ TEST_CASE("the second air conditioner waits until the first has started and sett
 
 TEST_CASE("both run together on 30 A for a while, and the start of the second fits on top of the first") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11), air_conditioner("rear", 2, 39, 10)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     start_air_conditioner(s, 1, 46, 11);
     start_air_conditioner(s, 14, 39, 10);
     CHECK(s.state(0) == "running");
@@ -117,7 +117,7 @@ TEST_CASE("a start over the generator's starting rating waits, and the reason ca
 
 TEST_CASE("a heater runs while an air conditioner idles, and is shed when the compressor comes") {
     Stand s(rig_of({breaker(20)}, {air_conditioner("front", 1, 30, 11), resistive("heater", 2, 10)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     REQUIRE(s.on(0));
     s.read(1, 30s);
     REQUIRE(s.on(1));
@@ -188,7 +188,7 @@ TEST_CASE(
 
 TEST_CASE("a start that does not settle is a stall: off, locked out, alert") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     s.read(3, 3s);
     const auto commands = s.read(3 + 44, 1s);
     REQUIRE(commands.size() == 1);
@@ -204,7 +204,7 @@ TEST_CASE("a start that does not settle is a stall: off, locked out, alert") {
 
 TEST_CASE("a compressor that cycles off is expected to start again") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     start_air_conditioner(s, 1, 46, 11);
     const double before_a = s.marshal.limits()[0].start_headroom_a;
     s.read(1, 2s);
@@ -218,7 +218,7 @@ TEST_CASE("a permit that no longer fits is taken back before anything that runs 
     // On this generator one compressor may start beside one that runs, not two.
     Stand s(rig_of({generator(3200, 4000)},
                    {air_conditioner("front", 1, 15, 9.5), air_conditioner("rear", 2, 15, 9.5)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     start_air_conditioner(s, 1, 15, 9.5);
     REQUIRE(s.state(0) == "running");
     REQUIRE(s.on(1));
@@ -271,7 +271,7 @@ TEST_CASE("the same two loads do not swap twice within the dwell") {
 TEST_CASE("a silent meter counts every load at its worst and grants nothing") {
     Stand s(
         rig_of({generator(3200, 4000)}, {air_conditioner("front", 1, 15, 11), resistive("heater", 2, 8)}));
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     start_air_conditioner(s, 1, 15, 11);
     s.read(22, 5s);
     REQUIRE(s.state(1) == "running");
@@ -343,7 +343,7 @@ TEST_CASE("an uncontrolled load that may come at any time keeps its reserve") {
 TEST_CASE("when the supply is gone everything is off and rests, then comes back in sequence") {
     Stand s(rig_of({breaker(30)}, {air_conditioner("front", 1, 46, 11), air_conditioner("rear", 2, 39, 10)}));
     s.voltage_v = 118;
-    s.settle(1, 181s);
+    s.settle(1, 182s);
     start_air_conditioner(s, 1, 46, 11);
     start_air_conditioner(s, 14, 39, 10);
     REQUIRE(s.state(1) == "running");
