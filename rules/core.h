@@ -263,7 +263,7 @@ struct Marshal::Core {
     double unbooked_a(Leg leg, double flowing_a) const;
     double unknown_a(Leg leg) const;
     void note_perhaps();
-    bool perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const;
+    double perhaps_drawn_a(LoadIndex i, const PerLeg<double>& unknown_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
     void rest_unknown(Leg leg, double fall_a);
     void rest_unheard(LoadIndex i, Instant began);
@@ -434,7 +434,7 @@ struct Marshal::Core {
     bool battery_low = false;
     bool stopped = false;  ///< by a person: everything
     bool link_up = false;
-    Instant link_up_at{};
+    Instant link_up_at{};  ///< or gone, since then
     std::vector<Track> tracks;
     std::vector<LoadIndex> by_rank;  ///< controlled loads: preferred ones first, then from rank 1 on
     std::vector<Lowered> lowered;

@@ -422,6 +422,7 @@ std::span<const Action> Marshal::on(const Event& event) {
 void Marshal::succeed(const Marshal& before, std::span<const std::optional<LoadIndex>> heirs,
                       std::span<const std::optional<SourceIndex>> sources) {
     const Core& old = *before.core_;
+    core_->link_up_at = old.link_up ? old.now : old.link_up_at;
     for (LoadIndex i = 0; i < heirs.size(); ++i) {
         if (!heirs[i] || old.loads[i].stages.size() != core_->loads[*heirs[i]].stages.size()) continue;
         core_->take_over(*heirs[i], old, i, sources);

@@ -16,6 +16,7 @@ constexpr Duration feedback_grace = 1s;  ///< after a link came up, retained swi
 constexpr Duration switch_answer = 5s;   ///< a reporting switch that says nothing by then has nothing to say
 constexpr int repeated_max = 3;          ///< a command is repeated so often at that pace,
 constexpr Duration asks_slowly = 5min;   ///< and then at this one, as long as it is mute and its load idle
+constexpr Duration runs_unheard = 10s;   ///< while the link is gone so long, a relay may close and open again
 constexpr Duration off_for_sure = 10s;   ///< a contact that flaps has said "off" for so long
 constexpr Duration repeat_costs = 150s;  ///< a switch is told the same again six times at once, but then
 constexpr Duration repeats_cost_at_most = 15min;  ///< only as often as that time passes
@@ -46,11 +47,13 @@ bool Marshal::Core::tell_again(LoadIndex i) {
     return true;
 }
 
-/// The link is up, for the first time or again. Who knows whether a load ran on meanwhile whose switch has
-/// not said that it is off? It is about to be told off, and rests from there.
+/// The link is up, for the first time or again. Who knows whether a load ran meanwhile whose switch has not
+/// said that it is off, or could not say since that it was on? It is about to be told off, and rests from
+/// there.
 void Marshal::Core::rest_the_mute() {
+    const bool unheard = now - link_up_at >= runs_unheard;
     for (LoadIndex i : by_rank)
-        if (!tracks[i].on && tracks[i].reported != false && !tells_itself(i))
+        if (!tracks[i].on && (unheard || tracks[i].reported != false) && !tells_itself(i))
             tracks[i].stopped_at = now + feedback_grace + loads[i].switch_latency;
 }
 

@@ -489,14 +489,19 @@ double Marshal::Core::unknown_a(Leg leg) const {
     return unbooked_a(leg, legs[leg].explained ? watch.level_a() : watch.now_a());
 }
 
-/// Of a load that can be shed, and has not started all of its stages.
-bool Marshal::Core::perhaps_runs(LoadIndex i, const PerLeg<double>& unknown_a, double rest_a) const {
+/// By a load that can be shed, and has not started all of its stages: all of the rest of it, or nothing. What
+/// is switched, and starts softly, draws from when it is on: it may have tapered off, and draw less.
+double Marshal::Core::perhaps_drawn_a(LoadIndex i, const PerLeg<double>& unknown_a) const {
     const Track& track = tracks[i];
-    if (track.stage_due || tells_itself(i)) return false;
+    const Load& load = loads[i];
+    if (track.stage_due || tells_itself(i)) return 0;
+    const double rest_a = total_run_a(i) - track.drawn_a;
     const double before_a = now - track.switched_at < unknown_for ? track.unknown_at_a : 0;
-    return std::all_of(std::begin(all_legs), std::end(all_legs), [&](Leg leg) {
-        return !loads[i].legs.contains(leg) || unknown_a[leg] - before_a >= (1 - match_share) * rest_a;
-    });
+    double left_a = rest_a;
+    for (Leg leg : all_legs)
+        if (load.legs.contains(leg)) left_a = std::min(left_a, std::max(0.0, unknown_a[leg] - before_a));
+    if (left_a >= (1 - match_share) * rest_a) return rest_a;
+    return load.control == Control::switched && !load.starts_hard() ? left_a : 0;
 }
 
 /// What flows and is booked to nobody may well be drawn by a load that is on and was not seen to start: it
@@ -509,16 +514,13 @@ void Marshal::Core::note_perhaps() {
         Track& track = tracks[*i];
         const double before_a = std::exchange(track.perhaps_a, 0.0);
         if (!can_shed(*i) || !standing(*i)) continue;
-        const double rest_a = total_run_a(*i) - track.drawn_a;
         if (in_motion) {
-            track.perhaps_a = std::min(before_a, rest_a);
+            track.perhaps_a = std::min(before_a, total_run_a(*i) - track.drawn_a);
             continue;
         }
         if (!left_a) left_a = {{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
-        if (perhaps_runs(*i, *left_a, rest_a)) {
-            track.perhaps_a = rest_a;
-            add(*left_a, loads[*i].legs, -rest_a);
-        }
+        track.perhaps_a = perhaps_drawn_a(*i, *left_a);
+        add(*left_a, loads[*i].legs, -track.perhaps_a);
     }
 }
 

@@ -982,6 +982,31 @@ TEST_CASE(
     CHECK(s.state(1) == "running");
 }
 
+TEST_CASE("a charger that has tapered off unseen makes room by what it still draws") {
+    // What follows a thermostat may as well have stopped, and something else have started.
+    const Control control = GENERATE(Control::switched, Control::permitted);
+    CAPTURE(control == Control::switched);
+    Load charger = resistive("charger", 2, 12);
+    charger.control = control;
+    Stand s(rig_of({breaker(15)}, {resistive("heater", 1, 8), charger}));
+    s.send(DemandChanged{s.now, 0, false});
+    s.send(LinkChanged{s.now, true});
+    while (!s.on(1))
+        s.read(1);
+    s.read(13, 20s);
+    REQUIRE(s.state(1) == "running");
+    for (double tapered_a = 0; tapered_a < 7; tapered_a += 0.04)
+        s.read(13 - tapered_a, 1s);
+    s.read(7.5, 5s);  // something small starts, and the books are looked through
+    REQUIRE(s.marshal.load(1).drawn_a == 0);
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(7.5, 200ms);
+    CHECK(s.on(1) == (control == Control::permitted));
+    if (s.on(1)) return;
+    s.read(1, 500ms);
+    CHECK(s.on(0));
+}
+
 TEST_CASE("a tapered charger that looks like its whole start beside another's stop is not accused") {
     Rig rig = rig_of({breaker(100)}, {resistive("heater", 1, 6.5), resistive("charger", 2, 8)});
     rig.loads[1].wanted_at_start = false;

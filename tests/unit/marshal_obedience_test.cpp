@@ -647,6 +647,25 @@ TEST_CASE("a compressor that reports nothing rests from when it was told off aga
     CHECK(s.on(0));
 }
 
+TEST_CASE("a compressor whose switch has said off rests anew where the link was gone for long") {
+    // Its relay may have closed and opened again meanwhile, and only the last state is retained.
+    const auto gone = GENERATE(5s, 60s);
+    CAPTURE(gone.count());
+    Load front = air_conditioner("front", 1, 40, 10);
+    front.reports_switch = true;
+    Stand s(rig_of({breaker(30)}, {front}));
+    s.settle(1, 170s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.send(LinkChanged{s.now, false});
+    s.read(1, gone);
+    s.send(LinkChanged{s.now, true});
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1, 60s);
+    CHECK(s.on(0) == (gone < 10s));
+    s.read(1, 130s);
+    CHECK(s.on(0));
+}
+
 TEST_CASE("a compressor rests from when it was first told off, however long there was no link before") {
     Load front = air_conditioner("front", 1, 40, 10);
     front.reports_switch = GENERATE(true, false);
