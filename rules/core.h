@@ -242,6 +242,7 @@ struct Marshal::Core {
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     void book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
                      const Hypothesis& beside);
+    void ask_the_idle(Leg leg, double rise_a);
     void leave_to_nobody(const Hypotheses& all, double rise_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
@@ -263,7 +264,7 @@ struct Marshal::Core {
     double unbooked_a(Leg leg, double flowing_a) const;
     double unknown_a(Leg leg) const;
     void note_perhaps();
-    double perhaps_drawn_a(LoadIndex i, const PerLeg<double>& unknown_a) const;
+    double perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
     void rest_unknown(Leg leg, double fall_a);
     void rest_unheard(LoadIndex i, Instant began);

@@ -261,7 +261,20 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (rivals) {
         leave_to_nobody(all, rise_a);
     } else {
+        ask_the_idle(leg, rise_a);
         check_stall(leg, rise_a, step.began);
+    }
+}
+
+/// Nobody that is on makes this start. Was it one that is off, whose relay has closed by itself? What a
+/// switch says when it is told the same again counts for its answer, where the word it gave then was lost.
+void Marshal::Core::ask_the_idle(Leg leg, double rise_a) {
+    for (LoadIndex i : by_rank) {
+        if (tracks[i].on || !tracks[i].asserted || !loads[i].reports_switch || tells_itself(i)) continue;
+        if (!loads[i].legs.contains(leg)) continue;
+        Hypotheses starts;
+        starts.add_rises(usual(i), i, 0, false, 0, false);
+        if (starts.any_match(rise_a)) tell_again(i);
     }
 }
 
@@ -491,7 +504,7 @@ double Marshal::Core::unknown_a(Leg leg) const {
 
 /// By a load that can be shed, and has not started all of its stages: all of the rest of it, or nothing. What
 /// is switched, and starts softly, draws from when it is on: it may have tapered off, and draw less.
-double Marshal::Core::perhaps_drawn_a(LoadIndex i, const PerLeg<double>& unknown_a) const {
+double Marshal::Core::perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const {
     const Track& track = tracks[i];
     const Load& load = loads[i];
     if (track.stage_due || tells_itself(i)) return 0;
@@ -519,7 +532,7 @@ void Marshal::Core::note_perhaps() {
             continue;
         }
         if (!left_a) left_a = {{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
-        track.perhaps_a = perhaps_drawn_a(*i, *left_a);
+        track.perhaps_a = perhaps_own_a(*i, *left_a);
         add(*left_a, loads[*i].legs, -track.perhaps_a);
     }
 }

@@ -522,10 +522,10 @@ TEST_CASE("where there is too much once more all are told off as soon again only
     Stand s(rig);
     s.settle(5, 20s);
     s.send(SwitchFeedback{s.now, 0, false, true});
-    REQUIRE(offs(s.read(12, 32s)) == 3);
+    REQUIRE(offs(s.read(17, 32s)) == 3);
     s.read(5, quiet_for);
-    REQUIRE(offs(s.read(12, 8s)) == 1);
-    CHECK(offs(s.read(12, 22s)) == told_by_30s);
+    REQUIRE(offs(s.read(17, 8s)) == 1);
+    CHECK(offs(s.read(17, 22s)) == told_by_30s);
 }
 
 TEST_CASE(

@@ -743,6 +743,29 @@ TEST_CASE("who stops amid a rise is not accused of what another was taken to dra
     CHECK_FALSE(s.alert("disobedience"));
 }
 
+TEST_CASE("a start that nobody makes who is on is asked of whom it may be that is off") {
+    // A relay that closed by itself, and the word of it was lost. Once it has answered its compressor is
+    // reserved.
+    const auto [started_a, reports, metered, asked] = GENERATE(table<double, bool, bool, int>(
+        {{2, true, false, 1}, {2, false, false, 0}, {2, true, true, 0}, {4, true, false, 0}}));
+    CAPTURE(started_a, reports, metered);
+    Rig rig = rig_of({breaker(30)}, {air_conditioner("front", 1, 30, 10)});
+    rig.loads[0].reports_switch = reports;
+    rig.loads[0].wanted_at_start = false;
+    if (metered) rig.loads[0].own_meter = OwnMeter{.period = 1s, .stale_after = 3s};
+    Stand s(rig);
+    if (metered) s.own_a[0] = 0;
+    s.settle(1, 20s);
+    if (reports) s.send(SwitchFeedback{s.now, 0, false, true});
+    s.read(1, 20s);
+    CHECK(s.read(1 + started_a, 2s).size() == static_cast<std::size_t>(asked));
+    if (asked == 0) return;
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    s.read(3, 1s);
+    CHECK(s.marshal.limits()[0].start_headroom_a < free_a - 25);
+}
+
 TEST_CASE("a switch that says it is off is believed of a fan, and not of a compressor") {
     const auto [runs_a, says_off, accused] =
         GENERATE(table<double, bool, bool>({{2, true, false}, {2, false, true}, {12, true, true}}));
