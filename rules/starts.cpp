@@ -165,6 +165,7 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
         track.peakless = lacks_peak(leg, h, step);
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
+        if (!h.in_flight) reserve_doubted(leg, rise_a, h.load);
     } else {
         const bool perhaps_all = may_be_all(leg, h, rise_a);
         accept_fall(h.load, h.settled_after, -h.rise_a);
@@ -286,15 +287,34 @@ void Marshal::Core::leave_to_nobody(const Hypotheses& all, double rise_a) {
             tracks[h.load].perhaps_settled = std::max(tracks[h.load].perhaps_settled, h.settled_after);
 }
 
+/// It is taken to run, but that is not sure, or another stop may have been its own.
+bool Marshal::Core::perhaps_stopped(LoadIndex i) const {
+    return tracks[i].settled > 0 && (!tracks[i].sure || tracks[i].or_else);
+}
+
+/// A start was booked to another load. Was it the fan of one that is taken to run, and may have stopped? Then
+/// its compressor may come next, and is reserved until it is overdue.
+void Marshal::Core::reserve_doubted(Leg leg, double rise_a, LoadIndex but) {
+    for (LoadIndex i = 0; i < loads.size(); ++i) {
+        const Load& load = loads[i];
+        const bool runs = load.starts_hard() && tracks[i].settled == load.stages.size();
+        if (i == but || !runs || !load.legs.contains(leg) || tells_itself(i) || !perhaps_stopped(i)) continue;
+        const std::size_t last = load.stages.size() - 1;
+        if (last == 0 || distance(rise_a, run_between(usual(i), 0, last)) > 1) continue;
+        tracks[i].perhaps_due = now + load.stages[last].latest_after + load.stages[last].start_window +
+                                3 * rig.timing.meter_period[leg];
+        tracks[i].peakless = true;
+    }
+}
+
 /// Could this be the start of a load that is taken to run, and may have stopped unknown? Or of a compressor
 /// whose fan runs unknown?
 bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Track& track = tracks[i];
         if (i == but || !loads[i].legs.contains(leg)) continue;
-        const bool doubted = track.settled > 0 && (!track.sure || track.or_else);
         const std::size_t stages = loads[i].stages.size();
-        if (doubted && may_draw(usual(i), rise_a)) return true;
+        if (perhaps_stopped(i) && may_draw(usual(i), rise_a)) return true;
         for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
             if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
     }

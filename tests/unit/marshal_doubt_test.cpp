@@ -982,6 +982,28 @@ TEST_CASE(
     CHECK(s.state(1) == "running");
 }
 
+TEST_CASE("a fan that another was booked for leaves the compressor reserved of one that may have stopped") {
+    // It stopped beside a start, and what was left of its fall matched nobody.
+    const bool doubted = GENERATE(true, false);
+    CAPTURE(doubted);
+    Load kettle = resistive("kettle", 2, 2.3);
+    kettle.control = Control::observed;
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 46, 11), kettle}));
+    s.settle(1, 182s);
+    s.read(3, 10s);
+    s.read(49, 400ms);
+    s.read(14, 5s);
+    REQUIRE(s.state(0) == "running");
+    s.read(20, 20s);
+    s.read(doubted ? 15 : 20, 20s);
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
+    s.read(doubted ? 17.1 : 22.1, 5s);
+    REQUIRE(s.marshal.load(1).drawn_a > 0);
+    CHECK((s.marshal.limits()[0].start_headroom_a < free_a - 40) == doubted);
+    s.read(doubted ? 17.1 : 22.1, 60s);  // overdue: it was the kettle
+    CHECK(s.marshal.limits()[0].start_headroom_a > free_a - 5);
+}
+
 TEST_CASE("a charger that has tapered off unseen makes room by what it still draws") {
     // What follows a thermostat may as well have stopped, and something else have started.
     const Control control = GENERATE(Control::switched, Control::permitted);
