@@ -245,7 +245,8 @@ struct Marshal::Core {
     void ask_the_idle(Leg leg, double rise_a);
     void leave_to_nobody(const Hypotheses& all, double rise_a);
     bool perhaps_stopped(LoadIndex i) const;
-    void reserve_doubted(Leg leg, double rise_a, LoadIndex but);
+    void reserve_doubted(Leg leg, double rise_a, std::optional<LoadIndex> but);
+    void doubt_who_hid(LoadIndex i);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void note_sure(LoadIndex i, bool sure);

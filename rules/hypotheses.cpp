@@ -250,8 +250,7 @@ bool Hypotheses::two_make(double seen_a, bool slow_meter, std::optional<LoadInde
 }
 
 bool Hypotheses::hidden_by_start(const Hypothesis& stop, double seen_a) const {
-    return stop.in_flight && stop.rise_a < 0 && seen_a > 0 &&
-           std::any_of(begin(), end(), [&](const Hypothesis& start) {
+    return stop.rise_a < 0 && seen_a > 0 && std::any_of(begin(), end(), [&](const Hypothesis& start) {
                return start.rise_a > 0 && start.load != stop.load &&
                       distance(seen_a, start.rise_a + stop.rise_a) <= 1;
            });

@@ -115,7 +115,7 @@ class Hypotheses {
     /// readings. None of them is `but`.
     bool two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but = {}) const;
 
-    /// Was it told to stop, and may have done so while another load's start made up for it?
+    /// May it have stopped while another load's start made up for it?
     bool hidden_by_start(const Hypothesis& stop, double seen_a) const;
 
     /// A stranger's start, where one that was commanded may just be smaller than it used to be, or, beside

@@ -140,6 +140,15 @@ void Marshal::Core::retry_stalled() {
     }
 }
 
+/// The start that was expected of it has not come: or another stopped at the same time, and hid it.
+void Marshal::Core::doubt_who_hid(LoadIndex i) {
+    const double due_a = run_between(usual(i), tracks[i].settled, loads[i].stages.size());
+    for (LoadIndex other = 0; other < loads.size(); ++other)
+        if (other != i && tracks[other].settled > 0 && loads[other].legs.touches(loads[i].legs) &&
+            !tells_itself(i) && !tells_itself(other) && distance(due_a, tracks[other].drawn_a) <= 1)
+            tracks[other].sure = false;
+}
+
 void Marshal::Core::check_due() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];
@@ -151,6 +160,7 @@ void Marshal::Core::check_due() {
         }
         if (!track.stage_due || now < *track.stage_due || legs[leg].watch.moving() || silent(leg)) continue;
         track.stage_due.reset();
+        doubt_who_hid(i);
         if (load.control != Control::switched || track.settled > 0) continue;
         // A switched load should have started. If the leg has risen by about as much, it did, unrecognised.
         // One that was found on started long ago.

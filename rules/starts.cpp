@@ -69,11 +69,16 @@ bool Marshal::Core::foretell(Leg leg, double change_a, Instant since, Instant by
 }
 
 /// Nobody is known to have stopped. It may have been a load whose relay had closed by itself, or stuck: it
-/// rests from here.
+/// rests from here. So does one that was told off again just before, and may be a part of the fall: several
+/// may have heard that only now.
 void Marshal::Core::rest_unknown(Leg leg, double fall_a) {
     for (LoadIndex i : by_rank) {
         const bool known = may_be_on(i) || tells_itself(i) || !loads[i].legs.contains(leg);
-        if (!known && distance(fall_a, usual(i).running_a()) <= 1) tracks[i].stopped_at = now;
+        const double runs_a = usual(i).running_a();
+        const Duration shows_within = loads[i].switch_latency + 3 * rig.timing.meter_period[leg] + reaction;
+        const bool just_told = now - tracks[i].switched_at <= shows_within;
+        const bool perhaps = just_told ? fall_a >= (1 - match_share) * runs_a : distance(fall_a, runs_a) <= 1;
+        if (!known && perhaps) tracks[i].stopped_at = now;
     }
 }
 
@@ -238,7 +243,8 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     if (best && rise_a < 0) best = all.safest_stop(best, rise_a, loads);
     const bool rivals = !best && all.any_match(rise_a);
     for (const Hypothesis& stop : all)
-        if (!(best && best->in_flight) && all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
+        if (!(best && best->in_flight) && stop.in_flight && all.hidden_by_start(stop, rise_a))
+            tracks[stop.load].sure = false;
     if (!best && !two && !rivals) two = all.pair(rise_a, false);
     if (!best && !two && !rivals) best = all.single(rise_a, true, wide_match_share);
     if (best) {
@@ -262,6 +268,9 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (rivals) {
         leave_to_nobody(all, rise_a);
     } else {
+        for (const Hypothesis& stop : all)
+            if (all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
+        reserve_doubted(leg, rise_a, std::nullopt);
         ask_the_idle(leg, rise_a);
         check_stall(leg, rise_a, step.began);
     }
@@ -292,9 +301,9 @@ bool Marshal::Core::perhaps_stopped(LoadIndex i) const {
     return tracks[i].settled > 0 && (!tracks[i].sure || tracks[i].or_else);
 }
 
-/// A start was booked to another load. Was it the fan of one that is taken to run, and may have stopped? Then
-/// its compressor may come next, and is reserved until it is overdue.
-void Marshal::Core::reserve_doubted(Leg leg, double rise_a, LoadIndex but) {
+/// A start was booked to another load, or to nobody. Was it the fan of one that is taken to run, and may have
+/// stopped? Then its compressor may come next, and is reserved until it is overdue.
+void Marshal::Core::reserve_doubted(Leg leg, double rise_a, std::optional<LoadIndex> but) {
     for (LoadIndex i = 0; i < loads.size(); ++i) {
         const Load& load = loads[i];
         const bool runs = load.starts_hard() && tracks[i].settled == load.stages.size();

@@ -1004,6 +1004,64 @@ TEST_CASE("a fan that another was booked for leaves the compressor reserved of o
     CHECK(s.marshal.limits()[0].start_headroom_a > free_a - 5);
 }
 
+TEST_CASE("two that hear only together that they are off rest from when both currents fall") {
+    // Both run on unheard from before the link was up, and are told off again as there is too much.
+    Stand s(rig_of({breaker(50)}, {air_conditioner("front", 1, 40, 10), resistive("heater", 2, 7)}));
+    s.send(LinkChanged{s.now, true});
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.read(20, 200s);
+    for (int n = 0; n < 600 && s.read(80).empty(); ++n) {
+    }
+    REQUIRE(s.alert("overload"));
+    s.read(61, 2s);
+    s.read(1, 2s);
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 2s);
+    CHECK_FALSE(s.on(0));
+    s.read(1, 180s);
+    CHECK(s.on(0));
+}
+
+TEST_CASE("who may have stopped beside a stranger's start is not accused") {
+    // On a meter that speaks every two seconds, and the start was booked to nobody.
+    Load kettle = resistive("kettle", 2, 24.8);
+    kettle.control = Control::observed;
+    Rig rig = with_period(rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 8), kettle}), 2s);
+    Stand s(rig);
+    s.reads_every = 2s;
+    s.settle(1, 182s);
+    s.read(3, 20s);
+    s.read(11, 20s);
+    REQUIRE(s.state(0) == "running");
+    s.read(24.2, 10s);
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(24.2, 20s);
+    CHECK_FALSE(s.alert("disobedience"));
+}
+
+TEST_CASE("whose stop another's start may have hidden stays reserved once its fan may have come") {
+    // The heater is let start just as the air conditioner stops, and the leg stays as it was.
+    const bool hidden = GENERATE(true, false);
+    CAPTURE(hidden);
+    Stand s(with_period(rig_of({breaker(100)}, {air_conditioner("front", 1, 46, 11),
+                                                resistive("heater", 2, hidden ? 11 : 5)}),
+                        1s));
+    s.reads_every = 1s;
+    s.send(OperatorRequest{s.now, 1, Request::hold});
+    s.settle(1, 182s);
+    s.read(3, 10s);
+    s.read(49, 1s);
+    s.read(14, 10s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 1, Request::release});
+    s.read(14, 30s);
+    REQUIRE(s.on(1));
+    const double free_a = s.marshal.limits()[0].start_headroom_a;
+    s.read(16, 3s);
+    CHECK((s.marshal.limits()[0].start_headroom_a < free_a - 40) == hidden);
+}
+
 TEST_CASE("a charger that has tapered off unseen makes room by what it still draws") {
     // What follows a thermostat may as well have stopped, and something else have started.
     const Control control = GENERATE(Control::switched, Control::permitted);
