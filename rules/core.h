@@ -242,6 +242,7 @@ struct Marshal::Core {
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     void book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
                      const Hypothesis& beside);
+    void leave_unexplained(Leg leg, const Hypotheses& all, double rise_a);
     void ask_the_idle(Leg leg, double rise_a);
     void leave_to_nobody(const Hypotheses& all, double rise_a);
     bool perhaps_stopped(LoadIndex i) const;

@@ -268,16 +268,21 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     } else if (rivals) {
         leave_to_nobody(all, rise_a);
     } else {
-        for (const Hypothesis& stop : all)
-            if (all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
-        reserve_doubted(leg, rise_a, std::nullopt);
-        ask_the_idle(leg, rise_a);
+        leave_unexplained(leg, all, rise_a);
         check_stall(leg, rise_a, step.began);
     }
 }
 
-/// Nobody that is on makes this start. Was it one that is off, whose relay has closed by itself? What a
-/// switch says when it is told the same again counts for its answer, where the word it gave then was lost.
+/// Nobody that may start makes this rise: what else may have happened?
+void Marshal::Core::leave_unexplained(Leg leg, const Hypotheses& all, double rise_a) {
+    for (const Hypothesis& stop : all)
+        if (all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
+    reserve_doubted(leg, rise_a, std::nullopt);
+    ask_the_idle(leg, rise_a);
+}
+
+/// Was it a load that is off, whose relay has closed by itself? What a switch says when it is told the same
+/// again counts for its answer, where the word it gave then was lost.
 void Marshal::Core::ask_the_idle(Leg leg, double rise_a) {
     for (LoadIndex i : by_rank) {
         if (tracks[i].on || !tracks[i].asserted || !loads[i].reports_switch || tells_itself(i)) continue;
@@ -531,8 +536,9 @@ double Marshal::Core::unknown_a(Leg leg) const {
     return unbooked_a(leg, legs[leg].explained ? watch.level_a() : watch.now_a());
 }
 
-/// By a load that can be shed, and has not started all of its stages: all of the rest of it, or nothing. What
-/// is switched, and starts softly, draws from when it is on: it may have tapered off, and draw less.
+/// What of this a load may well draw that can be shed, and has not started all of its stages: all of the rest
+/// of it, or nothing. What is switched, and starts softly, draws from when it is on: it may have tapered off,
+/// and draw less.
 double Marshal::Core::perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const {
     const Track& track = tracks[i];
     const Load& load = loads[i];
