@@ -249,6 +249,12 @@ bool Hypotheses::two_make(double seen_a, bool slow_meter, std::optional<LoadInde
     });
 }
 
+bool Hypotheses::three_make(double seen_a, LoadIndex but) const {
+    return std::any_of(begin(), end(), [&](const Hypothesis& h) {
+        return h.in_flight && h.rise_a > 0 && h.load != but && two_make(seen_a - h.rise_a, true, h.load);
+    });
+}
+
 bool Hypotheses::hidden_by_start(const Hypothesis& stop, double seen_a) const {
     return stop.rise_a < 0 && seen_a > 0 && std::any_of(begin(), end(), [&](const Hypothesis& start) {
                return start.rise_a > 0 && start.load != stop.load &&

@@ -115,6 +115,9 @@ class Hypotheses {
     /// readings. None of them is `but`.
     bool two_make(double seen_a, bool slow_meter, std::optional<LoadIndex> but = {}) const;
 
+    /// Do two make it beside a start that was expected of a third, which is not `but`?
+    bool three_make(double seen_a, LoadIndex but) const;
+
     /// May it have stopped while another load's start made up for it?
     bool hidden_by_start(const Hypothesis& stop, double seen_a) const;
 

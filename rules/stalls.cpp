@@ -108,7 +108,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
     // mains wave, what stays locked does not.
     const bool named = suspects == 1 && (tracks[*only].settled == 0 || tracks[*only].sure) && flat &&
                        excess_a <= flat_share * loads[*only].start_a(tracks[*only].settled) &&
-                       !healthy.two_make(excess_a, true);
+                       !healthy.two_make(excess_a, true) && !healthy.three_make(excess_a, *only);
     if (named) {
         stall(*only, excess_a);
     } else if (suspects > 0) {

@@ -158,6 +158,14 @@ TEST_CASE("a commanded start and another's stop make a step only where a meter i
     CHECK(these({commanded(start(0, 10)), start(1, 4)}).two_make(14, false));
 }
 
+TEST_CASE("two starts beside one that was expected make what three loads draw") {
+    const Hypotheses all = these({commanded(start(0, 9.6)), start(1, 9), start(2, 10.8)});
+    CHECK(all.three_make(29.4, 3));
+    CHECK_FALSE(all.three_make(29.4, 0));  // of the one in question
+    CHECK_FALSE(all.three_make(50, 3));
+    CHECK_FALSE(these({start(0, 9.6), start(1, 9), start(2, 10.8)}).three_make(29.4, 3));
+}
+
 TEST_CASE("a load that was told to stop is not hidden by a start of its own") {
     const LoadIndex starts = GENERATE(LoadIndex{0}, LoadIndex{1});
     const Hypotheses all = these({commanded(stop(0, 5)), start(starts, 12)});
