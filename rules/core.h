@@ -63,7 +63,7 @@ struct Track {
     double perhaps_a = 0;                ///< and by the others, if what nobody is known to draw is its own
     std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
     Instant perhaps_due{};  ///< another load may have been its last hard start: until then it may still come
-    bool peakless = false;  ///< its last start showed no peak, where one should have been seen
+    bool peakless = false;  ///< more likely so: that showed no peak, or its fan may have come anew
     PerLeg<double> granted_at_a{};        ///< readings when it was granted,
     double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
     Instant switched_at{};                ///< last change of `on`

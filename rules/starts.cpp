@@ -286,10 +286,7 @@ void Marshal::Core::leave_unexplained(Leg leg, const Hypotheses& all, double ris
 void Marshal::Core::ask_the_idle(Leg leg, double rise_a) {
     for (LoadIndex i : by_rank) {
         if (tracks[i].on || !tracks[i].asserted || !loads[i].reports_switch || tells_itself(i)) continue;
-        if (!loads[i].legs.contains(leg)) continue;
-        Hypotheses starts;
-        starts.add_rises(usual(i), i, 0, false, 0, false);
-        if (starts.any_match(rise_a)) tell_again(i);
+        if (loads[i].legs.contains(leg) && may_draw(usual(i), rise_a)) tell_again(i);
     }
 }
 

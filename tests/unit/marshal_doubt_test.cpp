@@ -986,9 +986,7 @@ TEST_CASE("a fan that another was booked for leaves the compressor reserved of o
     // It stopped beside a start, and what was left of its fall matched nobody.
     const bool doubted = GENERATE(true, false);
     CAPTURE(doubted);
-    Load kettle = resistive("kettle", 2, 2.3);
-    kettle.control = Control::observed;
-    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 46, 11), kettle}));
+    Stand s(rig_of({breaker(100)}, {air_conditioner("front", 1, 46, 11), observed("kettle", 2.3)}));
     s.settle(1, 182s);
     s.read(3, 10s);
     s.read(49, 400ms);
@@ -1025,9 +1023,8 @@ TEST_CASE("two that hear only together that they are off rest from when both cur
 
 TEST_CASE("who may have stopped beside a stranger's start is not accused") {
     // On a meter that speaks every two seconds, and the start was booked to nobody.
-    Load kettle = resistive("kettle", 2, 24.8);
-    kettle.control = Control::observed;
-    Rig rig = with_period(rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 8), kettle}), 2s);
+    Rig rig = with_period(
+        rig_of({breaker(100)}, {air_conditioner("front", 1, 20, 8), observed("kettle", 24.8)}), 2s);
     Stand s(rig);
     s.reads_every = 2s;
     s.settle(1, 182s);
