@@ -92,11 +92,20 @@ TEST_CASE("Headings stand out on a terminal unless NO_COLOR is set") {
     // Held open, so that what the program wrote stays readable after it has ended.
     const int screen = ::open(::ptsname(terminal), O_RDWR | O_NOCTTY);
     REQUIRE(screen >= 0);
+    // A terminal hands over what was written in pieces and a little later, so one read may leave
+    // the rest to the next; a mark written after the program has ended tells where its text ends.
+    const std::string end = "<end>";
     const auto shown = [&](const std::string& environment) {
         CHECK(run(one + " >" + ::ptsname(terminal), environment).code == 0);
-        char text[4096];
-        const ssize_t size = ::read(terminal, text, sizeof text);
-        return std::string(text, size > 0 ? static_cast<std::size_t>(size) : 0);
+        REQUIRE(::write(screen, end.data(), end.size()) == static_cast<ssize_t>(end.size()));
+        std::string text;
+        while (!has(text, end)) {
+            char piece[4096];
+            const ssize_t size = ::read(terminal, piece, sizeof piece);
+            REQUIRE(size > 0);
+            text.append(piece, static_cast<std::size_t>(size));
+        }
+        return text;
     };
     CHECK(has(shown("NO_COLOR="), "\x1b[1mfridge, bare, 1 trial\x1b[0m"));
     const std::string plain = shown("NO_COLOR=1");
