@@ -1,6 +1,7 @@
 // The inside of the Marshal, shared by the files that implement it and by nobody else.
 // marshal.cpp takes events and keeps the books (meters, switches, demand, images), and offers the views.
 // starts.cpp explains steps on the legs by loads: started, settled, stopped (hypotheses.h: what could it be).
+// doubts.cpp keeps what may have happened instead, unseen.
 // stalls.cpp says when a start has failed, and of whom.
 // obedience.cpp tells switches again what may have been lost, and judges who does not do as it was told.
 // worst_case.cpp turns the books into a Prospect.
@@ -242,17 +243,6 @@ struct Marshal::Core {
     void book(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h, double own_a);
     void book_beside(Leg leg, const Step& step, const Hypotheses& all, const Hypothesis& h,
                      const Hypothesis& beside);
-    void leave_unexplained(Leg leg, const Hypotheses& all, double rise_a);
-    void ask_the_idle(Leg leg, double rise_a);
-    void leave_to_nobody(const Hypotheses& all, double rise_a);
-    bool perhaps_stopped(LoadIndex i) const;
-    void reserve_doubted(Leg leg, double rise_a, std::optional<LoadIndex> but);
-    void doubt_who_hid(LoadIndex i);
-    bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
-    void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
-    void note_sure(LoadIndex i, bool sure);
-    void doubt(LoadIndex i, LoadIndex booked);
-    void pass_stop_on(LoadIndex i);
     void accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step);
     void learn(LoadIndex i, std::size_t settled, const Step& step, Duration period, bool holds_peaks);
     void tell_departure(LoadIndex i);
@@ -265,15 +255,28 @@ struct Marshal::Core {
     void doubt_own_meters(Leg leg);
     bool overbooked(Leg leg) const;
     double most_booked_a(Leg leg) const;
-    double unbooked_a(Leg leg, double flowing_a) const;
-    double unknown_a(Leg leg) const;
-    void note_perhaps();
-    double perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const;
     bool other_leg_denies(LoadIndex i, Leg leg, Instant since) const;
-    void rest_unknown(Leg leg, double fall_a);
     void rest_unheard(LoadIndex i, Instant began);
     bool came_with_supply(Leg leg, const Step& step) const;
     bool foretell(Leg leg, double change_a, Instant since, Instant by);
+
+    // doubts.cpp
+    void doubt(LoadIndex i, LoadIndex booked);
+    void note_sure(LoadIndex i, bool sure);
+    void pass_stop_on(LoadIndex i);
+    bool perhaps_stopped(LoadIndex i) const;
+    void doubt_who_hid(LoadIndex i);
+    void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
+    void rest_unknown(Leg leg, double fall_a);
+    bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;
+    void reserve_doubted(Leg leg, double rise_a, std::optional<LoadIndex> but);
+    void leave_to_nobody(const Hypotheses& all, double rise_a);
+    void leave_unexplained(Leg leg, const Hypotheses& all, double rise_a);
+    void ask_the_idle(Leg leg, double rise_a);
+    double unbooked_a(Leg leg, double flowing_a) const;
+    double unknown_a(Leg leg) const;
+    double perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const;
+    void note_perhaps();
 
     // stalls.cpp
     bool may_start_to(LoadIndex i, Leg leg, double excess_a) const;

@@ -140,16 +140,6 @@ void Marshal::Core::retry_stalled() {
     }
 }
 
-/// The start that was expected of it has not come: or another stopped at the same time, and hid it.
-void Marshal::Core::doubt_who_hid(LoadIndex i) {
-    if (tells_itself(i)) return;
-    const double due_a = run_between(usual(i), tracks[i].settled, loads[i].stages.size());
-    for (LoadIndex other = 0; other < loads.size(); ++other)
-        if (other != i && tracks[other].settled > 0 && loads[other].legs.touches(loads[i].legs) &&
-            !tells_itself(other) && distance(due_a, tracks[other].drawn_a) <= 1)
-            tracks[other].sure = false;
-}
-
 void Marshal::Core::check_due() {
     for (LoadIndex i = 0; i < tracks.size(); ++i) {
         Track& track = tracks[i];

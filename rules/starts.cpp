@@ -2,6 +2,7 @@
 // held against everything that could have caused it: loads that may start, loads that run and may stop, loads
 // just told to stop. What fits exactly one explanation is booked. Of several loads that may have stopped, the
 // one whose next start is the worst is booked as stopped: whichever it really was, its start is reserved.
+// What it may have been instead is kept in doubts.cpp.
 #include <algorithm>
 #include <cmath>
 #include <limits>
@@ -15,9 +16,8 @@ namespace {
 
 using namespace std::chrono_literals;
 
-constexpr double no_peak_share = 0.1;    ///< of what a start draws beyond what it comes to
-constexpr Duration unknown_for = 10min;  ///< so long what flowed when a load was let start is not suspected
-constexpr Duration back_within = 2s;     ///< of the supply: what has no switch, even behind a slow contact
+constexpr double no_peak_share = 0.1;  ///< of what a start draws beyond what it comes to
+constexpr Duration back_within = 2s;   ///< of the supply: what has no switch, even behind a slow contact
 
 /// A start that nobody commanded and that shows only as a part of a step, and not beside one that was: as it
 /// may never have been, it stays reserved.
@@ -66,20 +66,6 @@ bool Marshal::Core::foretell(Leg leg, double change_a, Instant since, Instant by
     books.told_a += change_a;
     books.told_until = now + shows_within;
     return true;
-}
-
-/// Nobody is known to have stopped. It may have been a load whose relay had closed by itself, or stuck: it
-/// rests from here. So does one that was told off again just before, and may be a part of the fall: several
-/// may have heard that only now.
-void Marshal::Core::rest_unknown(Leg leg, double fall_a) {
-    for (LoadIndex i : by_rank) {
-        const bool known = may_be_on(i) || tells_itself(i) || !loads[i].legs.contains(leg);
-        const double runs_a = usual(i).running_a();
-        const Duration shows_within = loads[i].switch_latency + 3 * rig.timing.meter_period[leg] + reaction;
-        const bool just_told = now - tracks[i].switched_at <= shows_within;
-        const bool perhaps = just_told ? fall_a >= (1 - match_share) * runs_a : distance(fall_a, runs_a) <= 1;
-        if (!known && perhaps) tracks[i].stopped_at = now;
-    }
 }
 
 /// This load has just been found stopped, in a movement that its leg's meter was silent in. Then the supply
@@ -273,107 +259,6 @@ void Marshal::Core::explain(Leg leg, const Step& step, bool whole) {
     }
 }
 
-/// Nobody that may start makes this rise: what else may have happened?
-void Marshal::Core::leave_unexplained(Leg leg, const Hypotheses& all, double rise_a) {
-    for (const Hypothesis& stop : all)
-        if (all.hidden_by_start(stop, rise_a)) tracks[stop.load].sure = false;
-    reserve_doubted(leg, rise_a, std::nullopt);
-    ask_the_idle(leg, rise_a);
-}
-
-/// Was it a load that is off, whose relay has closed by itself? What a switch says when it is told the same
-/// again counts for its answer, where the word it gave then was lost.
-void Marshal::Core::ask_the_idle(Leg leg, double rise_a) {
-    for (LoadIndex i : by_rank) {
-        if (tracks[i].on || !tracks[i].asserted || !loads[i].reports_switch || tells_itself(i)) continue;
-        if (loads[i].legs.contains(leg) && may_draw(usual(i), rise_a)) tell_again(i);
-    }
-}
-
-/// A start that several may have made is booked to none of them, so that each of them stays reserved. But
-/// whoever it was has its next stage alone before it now.
-void Marshal::Core::leave_to_nobody(const Hypotheses& all, double rise_a) {
-    for (const Hypothesis& h : all)
-        if (h.alone && distance(rise_a, h.rise_a) <= 1)
-            tracks[h.load].perhaps_settled = std::max(tracks[h.load].perhaps_settled, h.settled_after);
-}
-
-/// It is taken to run, but that is not sure, or another stop may have been its own.
-bool Marshal::Core::perhaps_stopped(LoadIndex i) const {
-    return tracks[i].settled > 0 && (!tracks[i].sure || tracks[i].or_else);
-}
-
-/// A start was booked to another load, or to nobody. Was it the fan of one that is taken to run, and may have
-/// stopped? Then its compressor may come next, and is reserved until it is overdue.
-void Marshal::Core::reserve_doubted(Leg leg, double rise_a, std::optional<LoadIndex> but) {
-    for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Load& load = loads[i];
-        const bool runs = load.starts_hard() && tracks[i].settled == load.stages.size();
-        if (i == but || !runs || !load.legs.contains(leg) || tells_itself(i) || !perhaps_stopped(i)) continue;
-        const std::size_t last = load.stages.size() - 1;
-        if (last == 0 || distance(rise_a, run_between(usual(i), 0, last)) > 1) continue;
-        tracks[i].perhaps_due = now + load.stages[last].latest_after + load.stages[last].start_window +
-                                3 * rig.timing.meter_period[leg];
-        tracks[i].peakless = true;
-    }
-}
-
-/// Could this be the start of a load that is taken to run, and may have stopped unknown? Or of a compressor
-/// whose fan runs unknown?
-bool Marshal::Core::idler_starts(Leg leg, double rise_a, LoadIndex but) const {
-    for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Track& track = tracks[i];
-        if (i == but || !loads[i].legs.contains(leg)) continue;
-        const std::size_t stages = loads[i].stages.size();
-        if (perhaps_stopped(i) && may_draw(usual(i), rise_a)) return true;
-        for (std::size_t from = track.settled + 1; standing(i) && from < stages; ++from)
-            if (distance(rise_a, run_between(usual(i), from, stages)) <= 1) return true;
-    }
-    return false;
-}
-
-/// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
-/// stopped by itself? By itself, or beside those that are expected to fall. Then it was a part of what nobody
-/// was known to draw before, and the one that is booked may run on unknown. Of whom only the last stage ran
-/// unknown, all may be off.
-void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
-    double beside_a = fall_a;
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (tracks[i].relief && loads[i].legs.contains(leg)) beside_a -= tracks[i].relief->drawn_a;
-    Track& runs_on = tracks[booked];
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (i != booked && tracks[i].settled > 0 && standing(i) && loads[i].legs.contains(leg) &&
-            distance(fall_a, total_run_a(i)) <= 1)
-            doubt(i, booked);
-    for (LoadIndex i = 0; i < loads.size(); ++i) {
-        const Track& track = tracks[i];
-        const bool told = track.settles_at && began < *track.settles_at && !track.relief;
-        const bool idle = may_be_on(i) && track.settled == 0;
-        if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
-        const bool alone = may_draw(usual(i), fall_a);
-        if (!alone && !(told && may_draw(usual(i), beside_a))) continue;
-        runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (alone ? fall_a : beside_a));
-        runs_on.sure = false;
-        return;
-    }
-}
-
-/// A start is booked: was it surely this load's? Of the loads that it shared a stop with, all run now.
-void Marshal::Core::note_sure(LoadIndex i, bool sure) {
-    tracks[i].sure = sure;
-    tracks[i].perhaps_settled = 0;
-    tracks[i].or_else.reset();
-    for (Track& track : tracks)
-        if (track.or_else == i) track.or_else.reset();
-}
-
-/// A stop may have been this load's, and is booked to another, or to nobody.
-void Marshal::Core::doubt(LoadIndex i, LoadIndex booked) {
-    Track& track = tracks[i];
-    if (booked == i || (track.or_else && track.or_else != booked)) track.sure = false;
-    track.or_else = booked;
-}
-
 /// Only from the start of one stage that can have been no other load's, and while nothing else was about to
 /// move.
 void Marshal::Core::learn(LoadIndex i, std::size_t settled, const Step& step, Duration period,
@@ -412,20 +297,6 @@ void Marshal::Core::believe(LoadIndex i) {
         loads[i].stages[stage].start_window = figures.start_window;
         loads[i].stages[stage].running_a = figures.running_a;
     }
-}
-
-/// Its own meter shows that a stop which was booked to this load was another's: of those that it may have
-/// been, the one whose next start is the worst.
-void Marshal::Core::pass_stop_on(LoadIndex i) {
-    std::optional<LoadIndex> worst;
-    for (LoadIndex other = 0; other < loads.size(); ++other)
-        if (tracks[other].or_else == i && tracks[other].settled > 0 &&
-            (!worst || loads[other].start_a(0) > loads[*worst].start_a(0)))
-            worst = other;
-    if (!worst) return;
-    unsettle(*worst);
-    for (LoadIndex other = 0; other < loads.size(); ++other)
-        if (other != worst && tracks[other].or_else == i) doubt(other, *worst);
 }
 
 void Marshal::Core::accept_rise(LoadIndex i, std::size_t settled, double rise_a, const Step& step) {
@@ -517,55 +388,6 @@ void Marshal::Core::doubt_own_meters(Leg leg) {
         if (!loads[i].legs.contains(leg) || !tells_itself(i) || tracks[i].settled == 0) continue;
         own[i]->doubted = true;
         unsettle(i);
-    }
-}
-
-/// What of this current is booked to nobody.
-double Marshal::Core::unbooked_a(Leg leg, double flowing_a) const {
-    for (LoadIndex i = 0; i < loads.size(); ++i)
-        if (loads[i].legs.contains(leg)) flowing_a -= tracks[i].drawn_a;
-    return std::max(0.0, flowing_a);
-}
-
-/// What flows and is booked to nobody.
-double Marshal::Core::unknown_a(Leg leg) const {
-    const LegWatch& watch = legs[leg].watch;
-    return unbooked_a(leg, legs[leg].explained ? watch.level_a() : watch.now_a());
-}
-
-/// What of this a load may well draw that can be shed, and has not started all of its stages: all of the rest
-/// of it, or nothing. What is switched, and starts softly, draws from when it is on: it may have tapered off,
-/// and draw less.
-double Marshal::Core::perhaps_own_a(LoadIndex i, const PerLeg<double>& unknown_a) const {
-    const Track& track = tracks[i];
-    const Load& load = loads[i];
-    if (track.stage_due || tells_itself(i)) return 0;
-    const double rest_a = total_run_a(i) - track.drawn_a;
-    const double before_a = now - track.switched_at < unknown_for ? track.unknown_at_a : 0;
-    double left_a = rest_a;
-    for (Leg leg : all_legs)
-        if (load.legs.contains(leg)) left_a = std::min(left_a, std::max(0.0, unknown_a[leg] - before_a));
-    if (left_a >= (1 - match_share) * rest_a) return rest_a;
-    return load.control == Control::switched && !load.starts_hard() ? left_a : 0;
-}
-
-/// What flows and is booked to nobody may well be drawn by a load that is on and was not seen to start: it
-/// ran when this program came up, or its start fell together with something else. The lower ranks are
-/// suspected first, so that none of them is spared at a higher one's cost.
-void Marshal::Core::note_perhaps() {
-    const bool in_motion = any_moving() || stop_in_flight();
-    std::optional<PerLeg<double>> left_a;
-    for (auto i = by_rank.rbegin(); i != by_rank.rend(); ++i) {
-        Track& track = tracks[*i];
-        const double before_a = std::exchange(track.perhaps_a, 0.0);
-        if (!can_shed(*i) || !standing(*i)) continue;
-        if (in_motion) {
-            track.perhaps_a = std::min(before_a, total_run_a(*i) - track.drawn_a);
-            continue;
-        }
-        if (!left_a) left_a = {{unknown_a(Leg::l1), unknown_a(Leg::l2)}};
-        track.perhaps_a = perhaps_own_a(*i, *left_a);
-        add(*left_a, loads[*i].legs, -track.perhaps_a);
     }
 }
 
