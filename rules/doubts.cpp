@@ -66,7 +66,7 @@ void Marshal::Core::doubt_who_hid(LoadIndex i) {
 /// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
 /// stopped by itself? By itself, or beside those that are expected to fall. Then it was a part of what nobody
 /// was known to draw before, and the one that is booked may run on unknown. Of whom only the last stage ran
-/// unknown, all may be off.
+/// unknown, all may be off. What was told to stop and starts softly may have tapered off before.
 void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked) {
     double beside_a = fall_a;
     for (LoadIndex i = 0; i < loads.size(); ++i)
@@ -81,7 +81,8 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
         if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
-        const bool alone = may_draw(usual(i), fall_a);
+        const bool tapered = told && !loads[i].starts_hard() && fall_a <= usual(i).running_a();
+        const bool alone = tapered || may_draw(usual(i), fall_a);
         if (!alone && !(told && may_draw(usual(i), beside_a))) continue;
         runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (alone ? fall_a : beside_a));
         runs_on.sure = false;

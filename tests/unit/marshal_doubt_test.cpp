@@ -1101,3 +1101,32 @@ TEST_CASE("a tapered charger that looks like its whole start beside another's st
     s.read(26.5, 20s);
     CHECK_FALSE(s.alert("disobedience"));
 }
+
+TEST_CASE("what a tapered charger drew that was told off is not what flowed before another load was let start") {
+    Load charger = resistive("charger", 3, 8);
+    charger.control = Control::switched;
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 15), air_conditioner("front", 2, 22, 10), charger});
+    rig.loads[1].stages[0].running_a = 2.8;
+    for (Load& load : rig.loads)
+        load.wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 5s);
+    s.send(DemandChanged{s.now, 2, true});
+    s.read(4, 10s);  // far less than it could draw, and booked to nobody
+    s.send(DemandChanged{s.now, 1, true});
+    s.read(4, 200s);
+    REQUIRE(s.on(1));
+    s.read(6.8, 5s);
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(2.8));
+    s.read(40, 400ms);
+    for (double beside_a = 3.2; beside_a > 0; beside_a -= 0.04)
+        s.read(16.8 + beside_a, 1s);  // its compressor, beside something that tapers off unseen
+    REQUIRE(s.marshal.load(1).drawn_a == Approx(2.8));
+    s.send(DemandChanged{s.now, 2, false});
+    s.read(13.8, 5s);  // which its fan could have drawn as well
+    s.send(DemandChanged{s.now, 0, true});
+    s.read(13.8, 5s);
+    CHECK_FALSE(s.on(1));
+    s.read(1, 5s);
+    CHECK(s.on(0));
+}
