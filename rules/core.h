@@ -64,12 +64,12 @@ struct Track {
     double perhaps_a = 0;                ///< and by the others, if what nobody is known to draw is its own
     std::optional<Instant> stage_due{};  ///< a start is in flight: the next stage is expected until then
     Instant perhaps_due{};  ///< another load may have been its last hard start: until then it may still come
-    bool peakless = false;  ///< more likely so: that showed no peak, or its fan may have come anew
-    PerLeg<double> granted_at_a{};        ///< readings when it was granted,
-    double unknown_at_a = 0;              ///< and what nobody was known to draw of that, on its first leg
-    Instant switched_at{};                ///< last change of `on`
-    Instant stopped_at{};                 ///< its rest counts from here
-    Instant booked_at{};                  ///< last change of `settled`
+    bool likely_due = false;        ///< more likely so: that showed no peak, or its fan may have come anew
+    PerLeg<double> granted_at_a{};  ///< readings when it was granted,
+    double unknown_at_a = 0;        ///< and what nobody was known to draw of that, on its first leg
+    Instant switched_at{};          ///< last change of `on`
+    Instant stopped_at{};           ///< its rest counts from here
+    Instant booked_at{};            ///< last change of `settled`
     std::optional<Instant> settles_at{};  ///< told to stop; until then its current may still fall
     std::optional<Relief> relief{};
     bool shed = false;                    ///< taken off while wanted, not back yet

@@ -129,7 +129,7 @@ void Marshal::Core::reserve_doubted(Leg leg, double rise_a, std::optional<LoadIn
         if (last == 0 || distance(rise_a, run_between(usual(i), 0, last)) > 1) continue;
         tracks[i].perhaps_due = now + load.stages[last].latest_after + load.stages[last].start_window +
                                 3 * rig.timing.meter_period[leg];
-        tracks[i].peakless = true;
+        tracks[i].likely_due = true;
     }
 }
 

@@ -153,7 +153,7 @@ void Marshal::Core::book(Leg leg, const Step& step, const Hypotheses& all, const
         const bool so_far = track.settled == 0 || track.sure;
         if (loads[h.load].starts_hard() && may_be_another(leg, all, h, rise_a))
             track.perhaps_due = track.stage_due.value_or(now);
-        track.peakless = lacks_peak(leg, h, step);
+        track.likely_due = lacks_peak(leg, h, step);
         accept_rise(h.load, h.settled_after, own_a, step);
         note_sure(h.load, so_far && can_be_no_other(leg, all, h, rise_a));
         if (!h.in_flight) reserve_doubted(leg, rise_a, h.load);

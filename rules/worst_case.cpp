@@ -12,7 +12,7 @@ bool Marshal::Core::perhaps_starts(LoadIndex i) const {
 
 /// All the more so where it had no peak, and the meter should have seen one.
 bool Marshal::Core::starts_after_all(LoadIndex i) const {
-    return tracks[i].peakless && perhaps_starts(i);
+    return tracks[i].likely_due && perhaps_starts(i);
 }
 
 Marshal::Core::Share Marshal::Core::share(LoadIndex i) const {
