@@ -115,7 +115,7 @@ TEST_CASE("Each single mistake is told with its place, and nothing else is") {
             continue;
         }
         const auto told = std::find_if(mistakes.begin(), mistakes.end(), [&](const Mistake& mistake) {
-            return mistake.pointer == it["at"] &&
+            return mistake.pointer == it["at"].get<std::string>() &&
                    mistake.wrong.find(it["wrong"].get<std::string>()) != std::string::npos;
         });
         CHECK(told != mistakes.end());
