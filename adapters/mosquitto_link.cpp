@@ -100,6 +100,10 @@ struct MosquittoLink::Connection {
     static void on_published(mosquitto*, void* self, int id, int, const mosquitto_property*);
     static void on_message(mosquitto*, void* self, const mosquitto_message*, const mosquitto_property*);
 
+    /// What it said first is no CONNACK that can be read.
+    bool answered_unreadably() const {
+        return !connack && (end_code == MOSQ_ERR_PROTOCOL || end_code == MOSQ_ERR_MALFORMED_PACKET);
+    }
     bool ended() const { return mistake || end_code || socket_error != 0 || mosquitto_socket(client) < 0; }
 
     /// To be called with a result of the library at once, while errno still belongs to it.
@@ -355,8 +359,10 @@ void MosquittoLink::hand_over() {
 
 void MosquittoLink::end(const std::string& why) {
     const bool was_up = std::exchange(up_, false);
+    // A broker of 3.1.1 may refuse in its own form, which not every version of the library can read.
     const bool version_refused =
-        protocol_ == Protocol::mqtt_5 && connection_->connack == MQTT_RC_UNSUPPORTED_PROTOCOL_VERSION;
+        protocol_ == Protocol::mqtt_5 &&
+        (connection_->connack == MQTT_RC_UNSUPPORTED_PROTOCOL_VERSION || connection_->answered_unreadably());
     const bool was_stable = was_up && now_ - connection_->started >= stable_after;
     connection_.reset();
     if (version_refused) {
@@ -393,6 +399,10 @@ std::string MosquittoLink::why_ended(const Connection& connection) const {
     const std::string detail = connection.socket_error != 0  ? std::strerror(connection.socket_error)
                                : code >= MQTT_RC_UNSPECIFIED ? mosquitto_reason_string(code)
                                                              : mosquitto_strerror(code);
+    if (connection.answered_unreadably()) {
+        return broker_name() +
+               " answers what is not MQTT: check that host and port are those of an MQTT broker";
+    }
     if (!connection.connack) {
         return broker_name() + " does not answer (" + detail + "): check that it runs, and its host and port";
     }

@@ -346,7 +346,9 @@ TEST_CASE("two clients with one id are told so, and do not throw each other out 
     Loop loop({&one.link, &other.link});
     REQUIRE(loop.until([&] { return one.heard.downs.size() + other.heard.downs.size() >= 5; }));
     const auto& downs = one.heard.downs.empty() ? other.heard.downs : one.heard.downs;
-    CHECK(has(downs.front(), "another client may be using our id same"));
+    // Not every version of the broker says so itself; then it is a guess.
+    CHECK(has(downs.front(), "another client "));
+    CHECK(has(downs.front(), " our id same"));
     const auto wait =
         std::max(one.link.next_wake().value() - loop.now(), other.link.next_wake().value() - loop.now());
     CHECK(wait > adapters::BackOff::shortest);
@@ -556,13 +558,18 @@ TEST_CASE("a server that accepts the connection and says nothing is given up") {
 }
 
 TEST_CASE("a server that speaks something else is given up") {
+    // A packet of no kind, and a CONNACK that ends too soon.
+    const auto answer = GENERATE(as<std::string>{}, "\x00\x00"s, "\x20\x01\x00"s);
     ScriptedServer server;
     Station station(server.port(), "station");
     Loop loop({&station.link});
     REQUIRE(loop.until([&] { return server.accept(); }));
-    server.say("\x00\x00"s);
+    server.say(answer);
+    REQUIRE(loop.until([&] { return server.accept(); }));
+    CHECK(station.heard.downs.empty());  // it may be a broker of 3.1.1, and is asked for that first
+    server.say(answer);
     REQUIRE(loop.until([&] { return !station.heard.downs.empty(); }));
-    CHECK(has(station.heard.downs.front(), "does not answer"));
+    CHECK(has(station.heard.downs.front(), "answers what is not MQTT: check that host and port"));
 }
 
 TEST_CASE("a connection that stood for a while begins anew with the shortest wait") {
