@@ -18,7 +18,7 @@ namespace {
 /// stream.
 bool is_journal(int fd) {
     const char* stream = std::getenv("JOURNAL_STREAM");
-    struct stat ours {};
+    struct stat ours = {};
     return stream != nullptr && fstat(fd, &ours) == 0 &&
            stream == std::to_string(ours.st_dev) + ":" + std::to_string(ours.st_ino);
 }

@@ -94,10 +94,11 @@ const Hypothesis* Hypotheses::whole_stop(const Hypothesis& of, double seen_a) co
 }
 
 bool Hypotheses::stops_beside_start(const Hypothesis& one, double seen_a) const {
-    return one.rise_a < 0 && !one.in_flight && std::any_of(begin(), end(), [&](const Hypothesis& start) {
-               return start.in_flight && start.rise_a > 0 && start.load != one.load &&
-                      distance(seen_a - one.rise_a, start.rise_a) <= clearly_closer;
-           });
+    const auto makes_the_rest = [&](const Hypothesis& start) {
+        return start.in_flight && start.rise_a > 0 && start.load != one.load &&
+               distance(seen_a - one.rise_a, start.rise_a) <= clearly_closer;
+    };
+    return one.rise_a < 0 && !one.in_flight && std::any_of(begin(), end(), makes_the_rest);
 }
 
 template <class May>

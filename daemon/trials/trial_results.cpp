@@ -34,9 +34,10 @@ Quantity quantity(const std::vector<Trial>& trials, const std::function<double(c
     return out;
 }
 
-bool all_have(const std::vector<Trial>& trials, std::optional<double> Trial::*reading) {
+template <class Reading>
+bool all_have(const std::vector<Trial>& trials, Reading reading) {
     return std::all_of(trials.begin(), trials.end(),
-                       [&](const Trial& t) { return (t.*reading).has_value(); });
+                       [&](const Trial& t) { return std::invoke(reading, t).has_value(); });
 }
 
 /// A label such as "soft-start" or "Soft starter".

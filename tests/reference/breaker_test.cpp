@@ -105,7 +105,10 @@ TEST_CASE("NEMA AB 4 at 300 % is met to 30 A and from 51 A") {
 TEST_CASE("The continuous-load image keeps the rule of three hours and 80 %") {
     // NEC article 100: continuous is what lasts three hours or more. NEC 210.20(A): the rating is at least
     // 1.25 x the continuous load, so 12, 16, 24 and 40 A on 15, 20, 30 and 50 A.
-    const struct { double rating_a, continuous_a; } points[] = {{15, 12}, {20, 16}, {30, 24}, {50, 40}};
+    struct Point {
+        double rating_a, continuous_a;
+    };
+    const Point points[] = {{15, 12}, {20, 16}, {30, 24}, {50, 40}};
     for (const auto& point : points) {
         INFO(point.rating_a << " A");
         const ThermalImage image = continuous_load_image(point.rating_a);

@@ -126,7 +126,10 @@ TEST_CASE("A main breaker behind a shared adapter has a pole for each leg") {
 TEST_CASE("Sources carry the volt-amperes that NEC article 551 counts for them") {
     // NEC 551: 1800, 2400 and 3600 VA at 120 V for 15, 20 and 30 A; 2 x 50 x 120 = 12000 VA for 50 A, of
     // which the park calculation of older editions takes 80 %, 9600 VA.
-    const struct { double rating_a, volt_amperes; } points[] = {{15, 1800}, {20, 2400}, {30, 3600}};
+    struct Point {
+        double rating_a, volt_amperes;
+    };
+    const Point points[] = {{15, 1800}, {20, 2400}, {30, 3600}};
     for (const auto& point : points)
         CHECK(outlet(point.rating_a).limits.at(0).images.at(0).pickup_a * 120 == Approx(point.volt_amperes));
     const Source fifty = compile("p", "p", 120, Feed::two_legs, BreakerPlate{50});

@@ -1102,10 +1102,12 @@ TEST_CASE("a tapered charger that looks like its whole start beside another's st
     CHECK_FALSE(s.alert("disobedience"));
 }
 
-TEST_CASE("what a tapered charger drew that was told off is not what flowed before another load was let start") {
+TEST_CASE(
+    "what a tapered charger drew that was told off is not what flowed before another load was let start") {
     Load charger = resistive("charger", 3, 8);
     charger.control = Control::switched;
-    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 15), air_conditioner("front", 2, 22, 10), charger});
+    Rig rig =
+        rig_of({breaker(30)}, {resistive("heater", 1, 15), air_conditioner("front", 2, 22, 10), charger});
     rig.loads[1].stages[0].running_a = 2.8;
     for (Load& load : rig.loads)
         load.wanted_at_start = false;
