@@ -214,6 +214,10 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
         if (!track.relief) expect_fall(event.load, track.drawn_a);
         unsettle(event.load);
     }
+    // And so may one have been that answers only now that it was told again.
+    const bool answers_late = !track.on && track.asked_again.value_or(0) > 0;
+    if (event.age_known && !event.on && answers_late && !tells_itself(event.load))
+        track.stopped_at = event.at;
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.stuck = false;
