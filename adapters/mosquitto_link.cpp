@@ -396,13 +396,13 @@ std::string MosquittoLink::why_ended(const Connection& connection) const {
     if (code == MQTT_RC_SESSION_TAKEN_OVER) {
         return broker_name() + " threw us out: another client uses our id " + settings_.client_id;
     }
-    const std::string detail = connection.socket_error != 0  ? std::strerror(connection.socket_error)
-                               : code >= MQTT_RC_UNSPECIFIED ? mosquitto_reason_string(code)
-                                                             : mosquitto_strerror(code);
     if (connection.answered_unreadably()) {
         return broker_name() +
                " answers what is not MQTT: check that host and port are those of an MQTT broker";
     }
+    const std::string detail = connection.socket_error != 0  ? std::strerror(connection.socket_error)
+                               : code >= MQTT_RC_UNSPECIFIED ? mosquitto_reason_string(code)
+                                                             : mosquitto_strerror(code);
     if (!connection.connack) {
         return broker_name() + " does not answer (" + detail + "): check that it runs, and its host and port";
     }

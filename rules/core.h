@@ -266,6 +266,7 @@ struct Marshal::Core {
     void pass_stop_on(LoadIndex i);
     bool perhaps_stopped(LoadIndex i) const;
     void doubt_who_hid(LoadIndex i);
+    bool may_taper_to(LoadIndex i, double seen_a) const;
     void leave_unknown(Leg leg, double fall_a, Instant began, LoadIndex booked);
     void rest_unknown(Leg leg, double fall_a);
     bool idler_starts(Leg leg, double rise_a, LoadIndex but) const;

@@ -63,6 +63,11 @@ void Marshal::Core::doubt_who_hid(LoadIndex i) {
             tracks[other].sure = false;
 }
 
+/// Could it, like a charger, have tapered off so far? What starts hard does not.
+bool Marshal::Core::may_taper_to(LoadIndex i, double seen_a) const {
+    return !loads[i].starts_hard() && seen_a <= usual(i).running_a();
+}
+
 /// Could this fall, which is booked to one load, be another's that ran unknown, and was told to stop or
 /// stopped by itself? By itself, or beside those that are expected to fall. Then it was a part of what nobody
 /// was known to draw before, and the one that is booked may run on unknown. Of whom only the last stage ran
@@ -81,8 +86,7 @@ void Marshal::Core::leave_unknown(Leg leg, double fall_a, Instant began, LoadInd
         const bool told = track.settles_at && began < *track.settles_at && !track.relief;
         const bool idle = may_be_on(i) && track.settled == 0;
         if (i == booked || !(told || idle) || !loads[i].legs.contains(leg)) continue;
-        const bool tapered = told && !loads[i].starts_hard() && fall_a <= usual(i).running_a();
-        const bool alone = tapered || may_draw(usual(i), fall_a);
+        const bool alone = (told && may_taper_to(i, fall_a)) || may_draw(usual(i), fall_a);
         if (!alone && !(told && may_draw(usual(i), beside_a))) continue;
         runs_on.unknown_at_a = std::max(0.0, runs_on.unknown_at_a - (alone ? fall_a : beside_a));
         runs_on.sure = false;

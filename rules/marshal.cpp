@@ -208,16 +208,16 @@ void Marshal::Core::handle(const SwitchFeedback& event) {
     }
     if (event.age_known) track.reported = event.on;
     if (event.age_known && event.on) track.reported_off_at.reset();
-    if (event.age_known && !event.on && !track.reported_off_at) track.reported_off_at = event.at;
+    const bool says_off = event.age_known && !event.on;
+    if (says_off && !track.reported_off_at) track.reported_off_at = event.at;
     // Older than the command or not, it was on until then, and rests from there.
-    if (event.age_known && !event.on && track.offs_repeated > 0) {
+    if (says_off && track.offs_repeated > 0) {
         if (!track.relief) expect_fall(event.load, track.drawn_a);
         unsettle(event.load);
     }
     // And so may one have been that answers only now that it was told again.
     const bool answers_late = !track.on && track.asked_again.value_or(0) > 0;
-    if (event.age_known && !event.on && answers_late && !tells_itself(event.load))
-        track.stopped_at = event.at;
+    if (says_off && answers_late && !tells_itself(event.load)) track.stopped_at = event.at;
     if (!event.age_known || event.at - track.switched_at < load.switch_latency + feedback_settles) return;
     if (!event.on) {
         track.stuck = false;

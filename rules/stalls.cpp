@@ -81,7 +81,7 @@ void Marshal::Core::check_stall(Leg leg, double excess_a, Instant began) {
         if (slow(leg)) add_falls(healthy, i);
         if (!standing(i)) continue;
         // One that was just switched on may have tapered off, and draw no more than this.
-        if (track.stage_due && !loads[i].starts_hard() && excess_a <= usual(i).running_a()) return;
+        if (track.stage_due && may_taper_to(i, excess_a)) return;
         // A fan that was lost in the noise, or not told from another's, may run already.
         for (std::size_t settled = track.settled; settled < loads[i].stages.size(); ++settled)
             healthy.add_rises(usual(i), i, settled, track.stage_due.has_value(),

@@ -5,8 +5,6 @@
 // What it may have been instead is kept in doubts.cpp.
 #include <algorithm>
 #include <cmath>
-#include <limits>
-#include <utility>
 
 #include "rules/core.h"
 
