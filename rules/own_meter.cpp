@@ -78,8 +78,9 @@ bool Marshal::Core::legs_show(LoadIndex i) const {
     });
 }
 
-/// Its own meter shows so much of a load that is off. Is that, with what the others' own meters show, more
-/// than one of its legs carries, which was read since? What the others are only taken to draw proves nothing.
+/// Its own meter has just shown so much of a load that is off. Is that, with what the others' own meters
+/// show, more than one of its legs carries, which was read since? What the others are only taken to draw
+/// proves nothing.
 bool Marshal::Core::more_than_flows(LoadIndex i, double drawn_a) const {
     const auto carries_less = [&](Leg leg) {
         if (!loads[i].legs.contains(leg) || silent(leg) || legs[leg].watch.moving()) return false;
@@ -89,8 +90,7 @@ bool Marshal::Core::more_than_flows(LoadIndex i, double drawn_a) const {
                 told_a += tracks[other].drawn_a;
         return told_a > most_booked_a(leg);
     };
-    return tells_itself(i) && legs_show(i) &&
-           std::any_of(std::begin(all_legs), std::end(all_legs), carries_less);
+    return legs_show(i) && std::any_of(std::begin(all_legs), std::end(all_legs), carries_less);
 }
 
 /// The meter's current is steady. What was booked less than a period ago it may not have shown yet; but a

@@ -164,6 +164,7 @@ TEST_CASE("two starts beside one that was expected make what three loads draw") 
     CHECK_FALSE(all.three_make(29.4, 0));  // of the one in question
     CHECK_FALSE(all.three_make(50, 3));
     CHECK_FALSE(these({start(0, 9.6), start(1, 9), start(2, 10.8)}).three_make(29.4, 3));
+    CHECK_FALSE(these({commanded(stop(0, 9)), start(1, 10), start(2, 20)}).three_make(21, 3));
 }
 
 TEST_CASE("a load that was told to stop is not hidden by a start of its own") {

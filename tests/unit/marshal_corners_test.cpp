@@ -212,6 +212,28 @@ TEST_CASE("a current that never comes to rest is taken for what it is after half
     CHECK(steps.first->settled_a < 14);
 }
 
+TEST_CASE(
+    "what is known to have stopped while nothing moved leaves a rise of its own, and no peak of before") {
+    LegWatch watch(100ms);
+    Instant now{};
+    const auto read = [&](double current_a, int readings) {
+        for (int n = 0; n < readings; ++n)
+            watch.sample(now += 100ms, current_a, std::nullopt, 500ms);
+    };
+    read(1, 5);
+    read(61, 1);
+    read(31, 2);
+    watch.drop(now, 4);
+    read(31, 10);
+    REQUIRE_FALSE(watch.moving());
+    REQUIRE(watch.level_a() == Approx(31));
+    watch.drop(now, 10);
+    CHECK(watch.moving());
+    CHECK(watch.level_a() == Approx(21));
+    CHECK(watch.peak_a() == Approx(31));
+    CHECK(watch.dropped_a() == 10);
+}
+
 TEST_CASE("a stop that is expected on the other leg hides no peak on this one") {
     Rig rig = rig_of(
         {breaker(100, Feed::two_legs)},
@@ -354,6 +376,19 @@ TEST_CASE("a switch that had said on is not told off before its link has been up
     s.send(LinkChanged{s.now, true});
     CHECK(s.read(1, 900ms).empty());
     CHECK(offs(s.read(1, 300ms)) == 1);
+}
+
+TEST_CASE("who may have closed by itself is not asked before its link has been up for a moment") {
+    const bool at_once = GENERATE(true, false);
+    CAPTURE(at_once);
+    Rig rig = rig_of({breaker(30)}, {resistive("heater", 1, 10)});
+    rig.loads[0].reports_switch = true;
+    rig.loads[0].wanted_at_start = false;
+    Stand s(rig);
+    s.read(1, 10s);
+    s.send(LinkChanged{s.now, true});
+    if (!at_once) REQUIRE(offs(s.read(1, 2s)) == 1);
+    CHECK(offs(s.read(11, 900ms)) == (at_once ? 0 : 1));
 }
 
 TEST_CASE("on no source there is no limit to tell of") {

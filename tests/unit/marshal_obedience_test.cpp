@@ -410,6 +410,26 @@ TEST_CASE("who did not stop is watched again when a person has acknowledged that
     CHECK(s.alert("disobedience") == !mended);
 }
 
+TEST_CASE(
+    "whose switch has said off is not watched again when a person has acknowledged that it did not stop") {
+    const bool says_off = GENERATE(true, false);
+    CAPTURE(says_off);
+    Load pump = motor("pump", 1, 20, 8);
+    pump.reports_switch = true;
+    Stand s(rig_of({breaker(30)}, {pump}));
+    s.settle(1, 10s);
+    s.read(21, 200ms);
+    s.read(9, 3s);
+    REQUIRE(s.state(0) == "running");
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    if (says_off) s.send(SwitchFeedback{s.now, 0, false, true});  // at once: perhaps older than the command
+    s.read(9, 10s);
+    REQUIRE(s.alert("disobedience"));
+    s.send(OperatorRequest{s.now, 0, Request::acknowledge});
+    s.read(9, 10s);
+    CHECK(s.alert("disobedience") == !says_off);
+}
+
 TEST_CASE("a reading that was wrong at the moment of a shed hides nobody who goes on") {
     const bool obeys = GENERATE(true, false);
     CAPTURE(obeys);
@@ -697,6 +717,26 @@ TEST_CASE("a compressor whose switch answers only when it is told off again rest
     CHECK_FALSE(s.on(0));
     s.read(1, 20s);
     CHECK(s.on(0));
+}
+
+TEST_CASE(
+    "what a load's own meter shows to have stood still does not rest from when its switch answers at last") {
+    const bool metered = GENERATE(true, false);
+    CAPTURE(metered);
+    Load front = air_conditioner("front", 1, 40, 10);
+    front.reports_switch = true;
+    if (metered) front.own_meter = OwnMeter{.period = 1s, .stale_after = 3s};
+    Stand s(rig_of({breaker(30)}, {front}));
+    if (metered) s.own_a[0] = 0;
+    s.settle(1, 182s);
+    s.send(SwitchFeedback{s.now, 0, true, true});
+    REQUIRE(s.on(0));
+    s.send(OperatorRequest{s.now, 0, Request::hold});
+    s.read(1, 100s);
+    s.send(SwitchFeedback{s.now, 0, false, true});
+    s.send(OperatorRequest{s.now, 0, Request::release});
+    s.read(1, 100s);
+    CHECK(s.on(0) == metered);
 }
 
 TEST_CASE("a compressor whose switch has said off rests no longer as the configuration is read again") {

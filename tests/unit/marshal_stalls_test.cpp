@@ -271,3 +271,18 @@ TEST_CASE("a start beside a stop between two readings of a slow meter is no stal
     s.read(38.2, 10s);  // three without one, or four without two
     CHECK(s.alert("stall") == (period < 500ms));
 }
+
+TEST_CASE("two starts beside one that was expected are no stall of a fourth load") {
+    const bool expected = GENERATE(true, false);
+    CAPTURE(expected);
+    Rig rig = rig_of({breaker(100)}, {motor("motor", 1, 30, 12), resistive("one", 2, 9),
+                                      resistive("two", 3, 10.8), resistive("commanded", 4, 9.6)});
+    rig.loads[3].wanted_at_start = false;
+    Stand s(rig);
+    s.settle(1, 30s);
+    if (expected) s.send(DemandChanged{s.now, 3, true});
+    REQUIRE(s.on(3) == expected);
+    s.read(30.4, 5s);
+    CHECK(s.alert("stall") == !expected);
+    CHECK_FALSE(s.on(0));  // else it is told off to be sure
+}

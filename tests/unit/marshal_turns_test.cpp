@@ -241,3 +241,47 @@ TEST_CASE("who waits for the turns of several to end says so, not that there is 
     run(600s);
     CHECK(s.on(0));
 }
+
+TEST_CASE("who waits for the turns of several to end waits for the last of them") {
+    // 1650 W: it carries the first and one more beside 3 A of others, and the first alone beside 5 A.
+    Rig rig = rig_of({generator(1650, 3300)},
+                     {resistive("first", 1, 6), resistive("second", 2, 3), resistive("third", 3, 3)});
+    Stand s(rig);
+    double others_a = 3;
+    const auto run = [&](Duration time) {
+        for (const Instant end = s.now + time; s.now < end;)
+            s.read(others_a + (s.on(0) ? 6 : 0) + (s.on(1) ? 3 : 0) + (s.on(2) ? 3 : 0));
+    };
+    const auto want = [&](LoadIndex i, bool wanted) {
+        s.send(DemandChanged{s.now, i, wanted});
+        run(60s);
+    };
+    s.send(LinkChanged{s.now, true});
+    want(0, false);
+    want(2, false);
+    others_a = 5;
+    run(10s);
+    REQUIRE(s.on(1));
+    want(0, true);
+    REQUIRE((s.on(0) && !s.on(1)));
+    want(0, false);
+    others_a = 3;
+    run(60s);
+    want(2, true);
+    REQUIRE((s.on(1) && s.on(2)));
+    want(0, true);
+    REQUIRE((s.on(0) && s.on(1) && !s.on(2)));
+    const Instant third_made_room = s.now - 60s;
+    want(0, false);
+    others_a = 5;
+    run(60s);
+    REQUIRE((s.on(1) && s.on(2)));
+    want(0, true);
+    REQUIRE(s.why(0) == "waits_for_turn");
+    CHECK(s.marshal.load(0).reason.other == LoadIndex{2});
+    CHECK(*s.marshal.load(0).reason.until == third_made_room + 600s);
+    run(third_made_room + 595s - s.now);
+    CHECK_FALSE(s.on(0));
+    run(60s);
+    CHECK(s.on(0));
+}
