@@ -366,8 +366,9 @@ void VirtualRig::received(Instant now, const adapters::Message& message) {
 
 bool VirtualRig::take_setting(Seat& seat, Instant now, std::string_view payload) {
     double most_a = 0;
-    const char* end = payload.data() + payload.size();
-    const auto [read, error] = std::from_chars(payload.data(), end, most_a);
+    const char* begin = payload.data();
+    const char* end = begin + payload.size();
+    const auto [read, error] = std::from_chars(begin, end, most_a);
     if (error != std::errc{} || read != end || !std::isfinite(most_a) || most_a < 0) return false;
     if (seat.deaf) return true;
     if (now > time_) step_to(now);  // what flows until now knew nothing of it

@@ -271,6 +271,7 @@ std::string section(const Plans& plans, const SourcePlan& plan) {
     out += "<p class=\"verdict\">" + std::string(plan.all_fit() ? "Fits: " : "Best by rank: ") +
            escaped(names(plans.rig, plan.set)) + ".</p>\n";
     std::vector<std::string> lines;
+    lines.reserve(plan.left_out.size());
     for (const LeftOut& left : plan.left_out)
         lines.push_back(left_out(plans, plan, left));
     out += list("Left out", lines) + list("What would make all fit (one of these)", changes(plans, plan));

@@ -2,15 +2,16 @@
 #include "tests/bench/bench.h"
 
 #include <algorithm>
+#include <cmath>
 #include <cstdio>
 #include <exception>
 
 namespace ampmarshal::bench {
 
 double quantile(std::vector<double> samples, double share) {
-    const auto position = static_cast<std::size_t>(share * static_cast<double>(samples.size() - 1) + 0.5);
-    std::nth_element(samples.begin(), samples.begin() + static_cast<long>(position), samples.end());
-    return samples[position];
+    const auto at = samples.begin() + std::lround(share * static_cast<double>(samples.size() - 1));
+    std::nth_element(samples.begin(), at, samples.end());
+    return *at;
 }
 
 }  // namespace ampmarshal::bench

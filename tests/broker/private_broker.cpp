@@ -28,6 +28,12 @@ sockaddr_in loopback(int port) {
     return address;
 }
 
+int new_socket() {
+    const int made = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    if (made < 0) throw std::runtime_error("cannot make a socket");
+    return made;
+}
+
 std::filesystem::path new_directory() {
     std::string name = (std::filesystem::temp_directory_path() / "ampmarshal-broker-XXXXXX").string();
     if (mkdtemp(name.data()) == nullptr) throw std::runtime_error("cannot make the directory " + name);
@@ -37,6 +43,7 @@ std::filesystem::path new_directory() {
 [[noreturn]] void become_broker(const std::string& configuration, const std::string& log) {
     prctl(PR_SET_PDEATHSIG, SIGKILL);
     const int output = open(log.c_str(), O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0600);
+    if (output < 0) _exit(127);
     dup2(output, STDOUT_FILENO);
     dup2(output, STDERR_FILENO);
     execl("/usr/sbin/mosquitto", "mosquitto", "-c", configuration.c_str(), nullptr);
@@ -47,7 +54,7 @@ std::filesystem::path new_directory() {
 }  // namespace
 
 int free_port() {
-    const int listener = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    const int listener = new_socket();
     sockaddr_in address = loopback(0);
     socklen_t size = sizeof address;
     const bool bound = bind(listener, reinterpret_cast<sockaddr*>(&address), size) == 0 &&
@@ -107,7 +114,7 @@ void PrivateBroker::thaw() {
 }
 
 bool PrivateBroker::answers() const {
-    const int probe = socket(AF_INET, SOCK_STREAM | SOCK_CLOEXEC, 0);
+    const int probe = new_socket();
     const sockaddr_in address = loopback(port_);
     const bool connected = connect(probe, reinterpret_cast<const sockaddr*>(&address), sizeof address) == 0;
     close(probe);
