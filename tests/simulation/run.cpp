@@ -42,6 +42,7 @@ class Shrinker {
         for (std::size_t size_before = 0; size_before != size() && tries_ > 0;) {
             size_before = size();
             std::vector<std::size_t> faults;
+            faults.reserve(smallest_.faults.size());
             for (const Fault& fault : smallest_.faults)
                 faults.push_back(fault.number);
             drop(faults, [](const Case& c, const auto& kept) { return with_faults(c, kept); });

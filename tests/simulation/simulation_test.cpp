@@ -25,7 +25,7 @@ std::string trace_of(const Case& c) {
     REQUIRE(file);
     run(c, file.get());
     std::string text(static_cast<std::size_t>(std::ftell(file.get())), '\0');
-    std::rewind(file.get());
+    REQUIRE(std::fseek(file.get(), 0, SEEK_SET) == 0);
     REQUIRE(std::fread(text.data(), 1, text.size(), file.get()) == text.size());
     return text;
 }

@@ -3,6 +3,7 @@
 #pragma once
 
 #include <algorithm>
+#include <cmath>
 #include <functional>
 #include <map>
 #include <string>
@@ -130,6 +131,13 @@ class Stand {
             if (!seen.empty()) return seen;
         }
         return {};
+    }
+
+    /// The reading of L1 falls slowly, by so little each time that no reading is a step.
+    void fade(double from_l1_a, double to_l1_a, double by_a, Duration each = 100ms) {
+        const long readings = std::lround((from_l1_a - to_l1_a) / by_a);
+        for (long n = 0; n < readings; ++n)
+            read(from_l1_a - static_cast<double>(n) * by_a, each);
     }
 
     /// Time passes without a reading.

@@ -247,6 +247,7 @@ TEST_CASE("a flush that is cut off goes on with what was left, once and in order
         link.forget();
         lamp.device.flush(at(when), link);
         std::vector<std::string> ids;
+        ids.reserve(link.sent.size());
         for (const auto& sent : link.sent)
             ids.push_back(sent.topic.substr(base.size() + std::string("/lamp/").size()));
         return ids;

@@ -592,8 +592,7 @@ TEST_CASE("a load that had faded away is not accused of a start that is under wa
     s.settle(1, 5s);
     s.read(9, 3s);
     REQUIRE(s.state(0) == "running");
-    for (double drawn_a = 8; faded && drawn_a > 0; drawn_a -= 0.03)
-        s.read(1 + drawn_a);
+    if (faded) s.fade(9, 1, 0.03);
     REQUIRE(s.state(0) == "running");
     s.read(faded ? 1 : 9, 1s);
     s.send(OperatorRequest{s.now, 0, Request::hold});

@@ -1072,8 +1072,7 @@ TEST_CASE("a charger that has tapered off unseen makes room by what it still dra
         s.read(1);
     s.read(13, 20s);
     REQUIRE(s.state(1) == "running");
-    for (double tapered_a = 0; tapered_a < 7; tapered_a += 0.04)
-        s.read(13 - tapered_a, 1s);
+    s.fade(13, 6, 0.04, 1s);
     s.read(7.5, 5s);  // something small starts, and the books are looked through
     REQUIRE(s.marshal.load(1).drawn_a == 0);
     s.send(DemandChanged{s.now, 0, true});
@@ -1121,8 +1120,7 @@ TEST_CASE(
     s.read(6.8, 5s);
     REQUIRE(s.marshal.load(1).drawn_a == Approx(2.8));
     s.read(40, 400ms);
-    for (double beside_a = 3.2; beside_a > 0; beside_a -= 0.04)
-        s.read(16.8 + beside_a, 1s);  // its compressor, beside something that tapers off unseen
+    s.fade(20, 16.8, 0.04, 1s);  // its compressor, beside something that tapers off unseen
     REQUIRE(s.marshal.load(1).drawn_a == Approx(2.8));
     s.send(DemandChanged{s.now, 2, false});
     s.read(13.8, 5s);  // which its fan could have drawn as well

@@ -230,8 +230,7 @@ TEST_CASE("who does not fall when told to stop is not disobedient if the others 
         CHECK(s.alert("disobedience"));
     }
     SECTION("it had faded away without a step") {
-        for (double reading_a = 49; reading_a > 41; reading_a -= 0.05)
-            s.read(reading_a);
+        s.fade(49, 41, 0.05);
         REQUIRE(s.state(0) == "running");
         s.send(OperatorRequest{s.now, 0, Request::hold});
         s.read(41, 5s);
@@ -786,8 +785,7 @@ TEST_CASE("who stops amid a rise is not accused of what another was taken to dra
     while (!s.on(1))
         s.read(10, 1s);
     s.read(15, 200s);
-    for (double tapered_a = 0; tapered_a < 2.5; tapered_a += 0.04)
-        s.read(15 - tapered_a, 1s);
+    s.fade(15, 12.5, 0.04, 1s);
     s.read(12.5, 30s);
     s.send(OperatorRequest{s.now, 0, Request::release});
     while (!s.on(0))
@@ -876,8 +874,7 @@ TEST_CASE("what a start drew that was left to nobody is not held against a charg
     s.settle(1, 20s);
     s.read(6, 5s);
     REQUIRE(s.marshal.load(0).drawn_a == Approx(5).margin(0.3));
-    for (double charger_a = 5; charger_a > 0; charger_a -= 0.1)
-        s.read(1 + charger_a, 5s);
+    s.fade(6, 1, 0.1, 5s);
     s.read(1, 5s);
     s.read(7.4, 20s);  // the oven or the fryer
     REQUIRE(s.marshal.load(1).drawn_a + s.marshal.load(2).drawn_a == 0);

@@ -297,9 +297,9 @@ TEST_CASE("what a load draws is what its own meter says") {
     s.own_a[0] = 9.4;
     s.read(10.4, 5s);
     REQUIRE(s.state(0) == "running");
-    for (double drawn_a = 9.4; drawn_a > 2; drawn_a -= 0.1) {
-        s.own_a[0] = drawn_a;
-        s.read(1 + drawn_a, 1s);
+    for (int tenths = 94; tenths > 20; --tenths) {
+        s.own_a[0] = tenths / 10.0;
+        s.read(1 + s.own_a[0], 1s);
     }
     CHECK(s.state(0) == "running");
     CHECK(s.marshal.load(0).drawn_a == Approx(2).margin(0.5));
