@@ -174,9 +174,10 @@ TEST_CASE("A payload that is too large or nested too deeply is refused before an
     CHECK(fault(nested(Payload::most_levels + 1), "/0") == NumberFault::too_large);
     CHECK(fault(std::string(Payload::most_bytes, '['), "/0") == NumberFault::too_large);
     CHECK(fault(nested(8000), "") == NumberFault::too_large);
-    const std::string brackets(2 * Payload::most_levels, '[');
+    constexpr std::size_t many = 2UL * Payload::most_levels;
+    const std::string brackets(many, '[');
     CHECK(value(R"({"text": "\"\\)" + brackets + R"(", "n": 1})", "/n") == 1);
-    CHECK(value("[1" + std::string(2 * Payload::most_levels, ' ') + ", [2], [3]]", "/2/0") == 3);
+    CHECK(value("[1" + std::string(many, ' ') + ", [2], [3]]", "/2/0") == 3);
     CHECK(fault(std::string(100, ']') + brackets, "/0") == NumberFault::not_a_number);
 }
 
