@@ -494,7 +494,7 @@ TEST_CASE("link_up waits until every subscription is confirmed, and messages wai
 }
 
 TEST_CASE(
-    "commands set out clean, not retained, with QoS 0 and their expiry; states with QoS 1 and retained") {
+    "commands set out clean, not retained, with QoS 0 and their expiry, and states with QoS 1 and retained") {
     ScriptedStation scripted;
     const std::string& heard = scripted.server.heard();
     CHECK(has(heard, "\x00\x04MQTT\x05\x02"s));  // version 5, clean start and nothing else

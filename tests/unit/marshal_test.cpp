@@ -361,8 +361,7 @@ TEST_CASE("when the supply is gone everything is off and rests, then comes back 
     CHECK_FALSE(s.on(1));
 }
 
-TEST_CASE(
-    "while the link is down nothing is commanded; afterwards every switch is told anew what it should be") {
+TEST_CASE("while the link is down nothing is commanded, then every switch is told anew what it should be") {
     Stand s(rig_of({breaker(30)}, {resistive("a", 1, 8), resistive("b", 2, 8)}));
     s.send(DemandChanged{s.now, 1, false});
     s.settle(1, 3s);

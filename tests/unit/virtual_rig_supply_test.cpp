@@ -364,7 +364,7 @@ TEST_CASE("over a longer cord the voltage sags further") {
     CHECK(bench.rig.line().voltage_v[Leg::l1] == Approx(119));
 }
 
-TEST_CASE("an engine that has lost a part of its power bogs down and stalls; a breaker does not care") {
+TEST_CASE("an engine that has lost a part of its power bogs down and stalls, and a breaker does not care") {
     RigPlan plan = quiet_plan({appliance(15, {{0s, 1h}})});
     plan.sources[0].kind = GeneratorPlan{.running_w = 2400, .starting_w = 3000};
     Bench healthy(plan);

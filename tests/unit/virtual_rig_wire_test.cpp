@@ -194,7 +194,7 @@ TEST_CASE("a stuck relay does not obey, open or closed, and obeys again when it 
     bench.rig.set_relay_fault("no such load", RelayFault::stuck_closed);
 }
 
-TEST_CASE("a slow relay obeys two seconds later; a flapping feedback lies about a contact that is fine") {
+TEST_CASE("a slow relay obeys two seconds later, and a flapping feedback lies about a contact that is fine") {
     Bench bench(quiet_plan({unit(small_unit())}));
     bench.rig.set_relay_fault("ac", RelayFault::slow);
     bench.command(1s, "ac", "ON");
