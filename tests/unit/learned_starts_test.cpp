@@ -289,6 +289,22 @@ TEST_CASE("another voltage alone is no departure, and a peak that could not be s
     CHECK_FALSE(seeing.departure());
 }
 
+TEST_CASE("a voltage that no motor is expected to start at explains no more than one that some are") {
+    StageProfile profile = with_a_past(30);
+    SeenStart odd = start(46);
+    SECTION("high: what is beyond a tenth is not laid to it") {
+        odd.line_share = 1.3;
+        learn(profile, odd, 5);
+        CHECK(profile.departure());
+    }
+    SECTION("low: a usual peak is not made a high one") {
+        odd.peak_a = 30;
+        odd.line_share = 0.6;
+        learn(profile, odd, 5);
+        CHECK_FALSE(profile.departure());
+    }
+}
+
 TEST_CASE("what was changed for the better is a new past: a soft starter that fails later is told") {
     StageProfile profile = with_a_past(46);
     learn(profile, start(14, 300ms), 20);  // a soft starter was fitted
