@@ -167,6 +167,16 @@ TEST_CASE("two starts beside one that was expected make what three loads draw") 
     CHECK_FALSE(these({commanded(stop(0, 9)), start(1, 10), start(2, 20)}).three_make(21, 3));
 }
 
+TEST_CASE("several that were told to stop make what all of them draw, whoever else could stop or start") {
+    const Hypothesis told = commanded(stop(0, 8));
+    const Hypotheses all = these({told, commanded(stop(1, 9.6)), stop(2, 5), commanded(start(3, 4))});
+    CHECK(all.told_to_stop_make(-17.6));
+    CHECK_FALSE(all.told_to_stop_make(-8));
+    CHECK_FALSE(all.told_to_stop_make(-22.6));
+    CHECK_FALSE(all.told_to_stop_make(-13.6));
+    CHECK_FALSE(these({told}).told_to_stop_make(-8));  // of one it is known otherwise
+}
+
 TEST_CASE("a load that was told to stop is not hidden by a start of its own") {
     const LoadIndex starts = GENERATE(LoadIndex{0}, LoadIndex{1});
     const Hypotheses all = these({commanded(stop(0, 5)), start(starts, 12)});

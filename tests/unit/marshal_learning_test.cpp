@@ -120,6 +120,22 @@ TEST_CASE("a lockout of an earlier life holds until a person acknowledges") {
     CHECK_FALSE(s.alert(alert));
 }
 
+TEST_CASE("a load that stalls after it was locked out in an earlier life is not tried again by itself") {
+    // Nobody knows how often that was tried before.
+    const bool recalled = GENERATE(true, false);
+    CAPTURE(recalled);
+    Load pump = motor("pump", 1, 20, 10);
+    pump.stall_retries = 1;
+    Stand s(rig_of({breaker(100)}, {pump}));
+    if (recalled) s.send(LockoutRecalled{s.now, 0, Lockout::disobedience});
+    s.settle(1, 5s);
+    s.read(18.5, 5s);  // its relay sticks, or it was let start
+    REQUIRE(s.alert("stall"));
+    REQUIRE(s.state(0) == "locked_out");
+    s.read(1, 1h);
+    CHECK((s.state(0) == "locked_out") == recalled);
+}
+
 TEST_CASE("a load that did not obey in an earlier life is counted until it is known to be off") {
     // Beside a reserved start of 46 A another of 46 A does not fit 87.3 A.
     Rig rig =
