@@ -987,11 +987,9 @@ TEST_CASE("a fan that another was booked for leaves the compressor reserved of o
     // reserved so: nothing of it starts hard.
     const auto [doubted, hard] = GENERATE(table<bool, bool>({{true, true}, {false, true}, {true, false}}));
     CAPTURE(doubted, hard);
-    Load kettle = resistive("kettle", 2, 2.3);
-    kettle.control = Control::observed;
     Load front = air_conditioner("front", 1, hard ? 46 : 11, 11);
     if (!hard) front.stages[0].start_a = 2;
-    Stand s(rig_of({breaker(100)}, {front, kettle}));
+    Stand s(rig_of({breaker(100)}, {front, observed("kettle", 2.3)}));
     s.settle(1, 182s);
     s.read(3, 10s);
     s.read(hard ? 49 : 14, 400ms);
